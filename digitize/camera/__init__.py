@@ -1,0 +1,1 @@
+"""The camera over the sheet: pose, focal length, principal point, lens, and how sure."""

@@ -1,0 +1,70 @@
+"""A pinhole camera with radial distortion, standing over the sheet.
+
+``x_camera = R x_sheet + t``, camera x right, y down, z forward; sheet x right, y up, z
+toward the viewer.  With (a, b) = (x/z, y/z) in camera coordinates and r2 = a^2 + b^2, a
+point is seen at  principal + focal * (a, b) * (1 + k1 r2 + k2 r2^2)  (Brown 1971,
+radial terms).  ``to_sheet`` is the exact inverse, for any height over the sheet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+PARAMETERS = ("rx", "ry", "rz", "tx", "ty", "tz", "log_focal", "px", "py", "k1", "k2")
+"""Order of the rows and columns of ``Camera.covariance``: rotation vector increment (rad,
+left-multiplied), translation (mm), log of focal length, principal point (px), k1, k2."""
+
+
+@dataclass(frozen=True, eq=False)
+class Camera:
+    """Where the camera stood and how it sees."""
+
+    size_px: tuple[int, int]  # width, height of the photo
+    rotation: FloatArray  # (3, 3) camera_from_sheet
+    translation_mm: FloatArray  # (3,)
+    focal_px: float
+    principal_px: tuple[float, float]
+    k1: float
+    k2: float
+    covariance: FloatArray  # (11, 11) in the order of PARAMETERS
+
+    @property
+    def centre_mm(self) -> FloatArray:
+        """Camera centre (3,) in sheet coordinates; its first two are the foot point."""
+        return -self.rotation.T @ self.translation_mm
+
+    @property
+    def tilt_deg(self) -> float:
+        """Angle between the optical axis and the sheet's normal."""
+        return float(np.degrees(np.arccos(np.clip(-self.rotation[2, 2], -1.0, 1.0))))
+
+    def to_px(self, points_mm: FloatArray) -> FloatArray:
+        """Pixels (N, 2) of sheet points (N, 3) or (N, 2), the latter at height 0."""
+        raise NotImplementedError
+
+    def to_sheet(self, points_px: FloatArray, height_mm: FloatArray | float = 0.0) -> FloatArray:
+        """Sheet points (N, 2) where pixels (N, 2) look through the plane at ``height_mm``."""
+        raise NotImplementedError
+
+    def covariance_on_sheet(
+        self, points_px: FloatArray, height_mm: FloatArray | float = 0.0
+    ) -> FloatArray:
+        """Covariance (N, 2, 2) in mm^2 of ``to_sheet`` from the camera's own uncertainty."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True, eq=False)
+class CameraSolution:
+    """The recovered camera and how well it explains what was seen."""
+
+    camera: Camera
+    used: NDArray[np.bool_]  # (N,) corners kept
+    residuals_px: FloatArray  # (N, 2) seen minus predicted, for every corner
+    rms_px: float  # over the kept corners, per axis
+    expected_rms_px: float  # what the corners' own noise explains
+    sheet_flatness_mm: float  # out-of-flat that the residual pattern suggests (0: none seen)

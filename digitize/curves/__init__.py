@@ -1,0 +1,1 @@
+"""From dense points to the fewest lines, arcs, circles and slots within a tolerance."""

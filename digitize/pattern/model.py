@@ -1,0 +1,98 @@
+"""The pattern itself: what a restorer lays on the sheet, cuts and bends.
+
+Coordinates are millimetres, x right, y up, looking at the face that was traced.  The
+outline runs counter-clockwise; openings are closed edges inside it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from digitize.errors import Notice
+from digitize.pattern.contour import Closed
+from digitize.pattern.segments import Point
+
+
+@dataclass(frozen=True, slots=True)
+class BendLine:
+    """A straight line about which the sheet turns."""
+
+    start_mm: Point
+    end_mm: Point
+    angle_deg: float | None = None  # bent through (0 = flat); None until somebody says
+    toward_face: bool | None = None  # True: toward the traced face
+    inside_radius_mm: float | None = None
+    u_mm: float | None = None  # standard uncertainty across the line
+    u_deg: float | None = None  # standard uncertainty of its direction
+
+
+@dataclass(frozen=True, slots=True)
+class PointMark:
+    """A marked point: a hole centre, a stud."""
+
+    at_mm: Point
+    u_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Precision:
+    """How far the pattern's dimensions can be trusted, as standard uncertainties (k = 1).
+
+    A length L between two edges has u = sqrt(2 edge_u_mm^2 + (scale_u * L)^2): the local
+    part is what an edge point can be off by, the scale part what the whole pattern can be
+    too large or too small by (print scale, above all).
+    """
+
+    edge_u_mm: float
+    scale_u: float
+
+    def expanded_mm(self, length_mm: float) -> float:
+        """Expanded uncertainty U (k = 2) of a length between two edges (JCGM 100, 5.1 and 6.2)."""
+        return 2.0 * (2.0 * self.edge_u_mm**2 + (self.scale_u * length_mm) ** 2) ** 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class CameraFacts:
+    """What the camera solution said, for the record; enough to judge the photo later."""
+
+    focal_px: float
+    principal_px: Point
+    k1: float
+    k2: float
+    tilt_deg: float
+    height_mm: float  # of the camera over the sheet
+    foot_mm: Point  # the point of the sheet right under the camera
+    residual_rms_px: float
+    corners_used: int
+    corners_rejected: int
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """Where the pattern came from."""
+
+    made_by: str  # program and version
+    photo_name: str | None = None
+    photo_sha256: str | None = None
+    photo_size_px: tuple[int, int] | None = None  # width, height
+    target: str | None = None  # "ring A4, sheet 7"; "checkerboard 9 x 6, 25 mm"
+    print_scale: tuple[float, float] | None = None  # printed / nominal, across and up
+    print_measured: bool = False
+    mode: Literal["ink", "silhouette"] | None = None
+    camera: CameraFacts | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """An outline with its openings, bend lines and marks."""
+
+    name: str
+    outline: Closed
+    openings: tuple[Closed, ...] = ()
+    bends: tuple[BendLine, ...] = ()
+    marks: tuple[PointMark, ...] = ()
+    thickness_mm: float | None = None
+    precision: Precision | None = None
+    provenance: Provenance = field(default_factory=lambda: Provenance(made_by="hand"))
+    notices: tuple[Notice, ...] = ()
