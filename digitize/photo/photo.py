@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from digitize.photo.tone import linear, luminance
+
 
 @dataclass(frozen=True, eq=False)
 class Photo:
@@ -39,8 +41,8 @@ class Photo:
     @cached_property
     def linear_grey(self) -> NDArray[np.float32]:
         """Linear luminance (height, width) float32, 0 to 1 (Rec. 709 weights)."""
-        raise NotImplementedError
+        return luminance(self.rgb)
 
     def linear_rgb(self, x0: int, y0: int, x1: int, y1: int) -> NDArray[np.float32]:
         """Linear RGB (y1 - y0, x1 - x0, 3) float32, 0 to 1, of a window in pixels."""
-        raise NotImplementedError
+        return linear(self.rgb[y0:y1, x0:x1])

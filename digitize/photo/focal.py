@@ -1,0 +1,82 @@
+"""The focal length that a photo's header suggests, with how far it may be trusted.
+
+Rule.  The 35 mm equivalent F is turned to pixels by the diagonal (f = F * diagonal /
+43.27 mm) and by the long side (f = F * side / 36 mm); writers differ in which they mean,
+and a wide frame may have been cut from a 4:3 sensor without F being changed.  The prior
+is the geometric mean of the largest and the smallest reading; half their log difference,
+the rounding of F to whole millimetres and 2 % for focusing, stabilisation and lens
+correction add in quadrature.  Digital zoom is sometimes already in F and sometimes not,
+so both readings count.  What is left uncertain by more than 12 % is no prior.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+_FULL_FRAME_DIAGONAL_MM = math.hypot(36, 24)
+_FULL_FRAME_WIDTH_MM = 36.0
+_OTHER_REL = 0.02  # focusing, stabilisation, lens correction crop (from memory)
+_USELESS_REL = 0.12
+_SHORTEST, _LONGEST = 0.25, 10.0  # of the image diagonal: 11 mm to 430 mm equivalent
+_UNIT_MM = {2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}  # Exif FocalPlaneResolutionUnit
+
+_FOCAL_LENGTH = 0x920A
+_PIXEL_X, _PIXEL_Y = 0xA002, 0xA003
+_PLANE_X_RESOLUTION, _PLANE_UNIT = 0xA20E, 0xA210
+_DIGITAL_ZOOM = 0xA404
+_FOCAL_35MM = 0xA405
+
+
+def focal_prior(
+    exif: Mapping[int, Any], width_px: int, height_px: int
+) -> tuple[float, float] | None:
+    """Focal length in pixels and its relative standard uncertainty, or None.
+
+    ``exif`` is the Exif sub-directory by tag number; the size is the picture's as stored,
+    either way up.
+    """
+    long_px, short_px = max(width_px, height_px), min(width_px, height_px)
+    told = sorted((_number(exif, _PIXEL_X), _number(exif, _PIXEL_Y)), reverse=True)
+    if told[1] > 0 and abs(told[0] / told[1] * short_px / long_px - 1) > 0.01:
+        return None  # cropped since: the field of view is no longer what the header says
+    readings = _readings(exif, long_px, short_px, resized=long_px / told[0] if told[0] > 0 else 1)
+    diagonal_px = math.hypot(long_px, short_px)
+    readings = [f for f in readings if _SHORTEST * diagonal_px <= f <= _LONGEST * diagonal_px]
+    if not readings:
+        return None
+    focal_px = math.sqrt(min(readings) * max(readings))
+    rounding_mm = 0.29 if _number(exif, _FOCAL_35MM) > 0 else 0.0  # 1 / sqrt(12)
+    rounding = rounding_mm / max(_number(exif, _FOCAL_35MM), 1.0)
+    rel = math.hypot(math.log(max(readings) / min(readings)) / 2, rounding, _OTHER_REL)
+    return (focal_px, rel) if rel <= _USELESS_REL else None
+
+
+def _readings(
+    exif: Mapping[int, Any], long_px: int, short_px: int, *, resized: float
+) -> list[float]:
+    zoom = _number(exif, _DIGITAL_ZOOM)
+    zooms = {1.0, zoom} if zoom > 1 else {1.0}
+    focal_35mm = _number(exif, _FOCAL_35MM)
+    if focal_35mm > 0:
+        diagonals = [math.hypot(long_px, short_px)]
+        if long_px / short_px > 1.55:  # wider than 3:2: perhaps the middle of a 4:3 sensor
+            diagonals.append(long_px * 1.25)
+        per_mm = [d / _FULL_FRAME_DIAGONAL_MM for d in diagonals] + [long_px / _FULL_FRAME_WIDTH_MM]
+        return [focal_35mm * p * z for p in per_mm for z in zooms]
+    focal_mm = _number(exif, _FOCAL_LENGTH)
+    unit_mm = _UNIT_MM.get(int(_number(exif, _PLANE_UNIT) or 2), 0.0)
+    per_unit = _number(exif, _PLANE_X_RESOLUTION)
+    if focal_mm > 0 and per_unit > 0 and unit_mm > 0:
+        return [focal_mm * per_unit / unit_mm * resized * z for z in zooms]
+    return []
+
+
+def _number(exif: Mapping[int, Any], tag: int) -> float:
+    """A header number, 0 where it is missing or nonsense."""
+    try:
+        value = float(exif[tag])
+    except (KeyError, TypeError, ValueError, ZeroDivisionError, OverflowError):
+        return 0.0
+    return value if math.isfinite(value) and value > 0 else 0.0
