@@ -1,0 +1,44 @@
+"""The layers of a pattern file: one table for DXF and SVG.
+
+Names hold only what R12 allows (A-Z, 0-9, _), so that both DXF versions and SVG agree.
+Colours are the project's own: each is the RGB value of its AutoCAD colour index, told
+apart by people who cannot tell red from green, and free of pure red and pure blue, to
+which many cutting programs attach a meaning.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Role = Literal["outline", "opening", "bend", "mark", "restored", "note"]
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """One layer: what it is called, whether a machine cuts it, how it is drawn."""
+
+    name: str
+    title: str
+    cuts: bool
+    colour_index: int  # AutoCAD colour index (ACI)
+    rgb: str  # the same colour for SVG
+    line_width_mm: float
+
+
+LAYERS: dict[Role, Layer] = {
+    "outline": Layer("OUTLINE", "outline: cut", True, 7, "#000000", 0.35),
+    "opening": Layer("OPENING", "holes and cut-outs: cut", True, 122, "#00a57c", 0.35),
+    "bend": Layer("BEND_LINE", "bend lines: scribe, do not cut", False, 202, "#7c00a5", 0.18),
+    "mark": Layer("POINT_MARK", "point marks: centre-punch", False, 142, "#007ca5", 0.18),
+    "restored": Layer(
+        "RESTORED_EDGE",
+        "beside edges that were rebuilt or bridged, on the waste side: do not cut",
+        False,
+        30,
+        "#ff7f00",
+        0.18,
+    ),
+    "note": Layer("NOTE", "notes and check bar: do not cut", False, 8, "#808080", 0.18),
+}
+"""ISO 128 widths: wide lines 0.35 mm, narrow ones half of that (from memory)."""
