@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, assert_never
 
-from ezdxf import options as ezdxf_options  # type: ignore[attr-defined]
+from ezdxf import options as ezdxf_options
 from ezdxf.document import Drawing
 from ezdxf.layouts.layout import Modelspace
 

@@ -1,0 +1,189 @@
+"""How a part is spread over pages of paper.
+
+Each page shows a window of the pattern.  Neighbouring windows overlap; the *seam*, in the
+middle of the overlap, is where one page is trimmed and laid on the next.  Rows carry
+letters from the top, columns numbers from the left.  Pages that hold nothing of the part
+are left out.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from digitize.errors import DigitizeError
+from digitize.pattern.extent import Box, extent_mm
+from digitize.pattern.model import Pattern
+
+PAPERS_MM: dict[str, tuple[float, float]] = {
+    "A4": (210.0, 297.0),  # ISO 216
+    "A3": (297.0, 420.0),
+    "A2": (420.0, 594.0),
+    "A1": (594.0, 841.0),
+    "A0": (841.0, 1189.0),
+    "Letter": (215.9, 279.4),  # ANSI/ASME Y14.1
+    "Legal": (215.9, 355.6),
+    "Tabloid": (279.4, 431.8),
+}
+
+MARGIN_MM = 10.0  # home printers leave 4 to 7 mm blank (printer manuals)
+FOOT_MM = 26.0  # strip for check bar, notes and page map, and the gap over it
+AIR_MM = 3.0  # between the part and the end of the outermost windows
+MOST_PAGES = 200
+
+Orientation = Literal["portrait", "landscape"]
+
+
+class TooManyPages(DigitizeError):
+    """The part would take an absurd heap of paper."""
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One sheet of paper: which row and column it is, counted from the top left."""
+
+    row: int
+    column: int
+
+    @property
+    def label(self) -> str:
+        """Row letter and column number: A1 is the top left page."""
+        letters, row = "", self.row
+        while row >= 0:
+            letters, row = chr(ord("A") + row % 26) + letters, row // 26 - 1
+        return f"{letters}{self.column + 1}"
+
+
+@dataclass(frozen=True, slots=True)
+class Tiling:
+    """The pages of one part; coordinates are the pattern's."""
+
+    paper_mm: tuple[float, float]  # width, height, as the page is turned
+    orientation: Orientation
+    rows: int
+    columns: int
+    left_mm: float  # of the first column's window
+    top_mm: float  # of the first row's window
+    window_mm: tuple[float, float]
+    overlap_mm: float
+    pages: tuple[Page, ...]  # in reading order, empty ones left out
+
+    def window(self, page: Page) -> Box:
+        """What a page shows."""
+        w, h = self.window_mm
+        x0 = self.left_mm + page.column * (w - self.overlap_mm)
+        y1 = self.top_mm - page.row * (h - self.overlap_mm)
+        return x0, y1 - h, x0 + w, y1
+
+    def core(self, page: Page) -> Box:
+        """The page's own share: its window up to the seams."""
+        x0, y0, x1, y1 = self.window(page)
+        half = self.overlap_mm / 2
+        return (
+            x0 + half if page.column > 0 else x0,
+            y0 + half if page.row < self.rows - 1 else y0,
+            x1 - half if page.column < self.columns - 1 else x1,
+            y1 - half if page.row > 0 else y1,
+        )
+
+
+def part_area(pattern: Pattern) -> BaseGeometry:
+    """The part with its bend lines and marks, as an area for laying out (not for cutting)."""
+    area = shapely.make_valid(shapely.Polygon(pattern.outline.points_mm(0.05)))
+    lines = [shapely.LineString([b.start_mm, b.end_mm]) for b in pattern.bends]
+    marks = [shapely.Point(m.at_mm).buffer(3.0) for m in pattern.marks]
+    whole: BaseGeometry = shapely.union_all([area, *lines, *marks])
+    return whole
+
+
+def tile(
+    pattern: Pattern,
+    paper_mm: tuple[float, float],
+    overlap_mm: float,
+    orientation: Orientation | None = None,
+) -> Tiling:
+    """The tiling with the fewest pages; upright paper where both ways take the same.
+
+    Raises TooManyPages where more than ``MOST_PAGES`` are needed.
+    """
+    area, box = part_area(pattern), extent_mm(pattern)
+    ways: tuple[Orientation, ...] = ("portrait", "landscape")
+    tried = [
+        _tile(area, box, paper_mm, overlap_mm, way) for way in ways if orientation in (None, way)
+    ]
+    return min(tried, key=lambda tiling: len(tiling.pages))
+
+
+def _tile(
+    area: BaseGeometry,
+    box: Box,
+    paper_mm: tuple[float, float],
+    overlap_mm: float,
+    orientation: Orientation,
+) -> Tiling:
+    short, long = sorted(paper_mm)
+    width, height = (short, long) if orientation == "portrait" else (long, short)
+    window = (width - 2 * MARGIN_MM, height - 2 * MARGIN_MM - FOOT_MM)
+    x0, y0, x1, y1 = box
+    columns, spare_x = _count(x1 - x0, window[0], overlap_mm)
+    rows, spare_y = _count(y1 - y0, window[1], overlap_mm)
+    if rows * columns > 20 * MOST_PAGES:
+        _refuse(rows * columns)
+    empty = Tiling(
+        (width, height),
+        orientation,
+        rows,
+        columns,
+        x0 - spare_x / 2,
+        y1 + spare_y / 2,
+        window,
+        overlap_mm,
+        (),
+    )
+    cells = [Page(row, column) for row in range(rows) for column in range(columns)]
+    held = {p for p in cells if area.intersects(shapely.box(*empty.core(p)))}
+    held |= _links(held)
+    if len(held) > MOST_PAGES:
+        _refuse(len(held))
+    pages = tuple(p for p in cells if p in held)
+    return Tiling(
+        empty.paper_mm,
+        orientation,
+        rows,
+        columns,
+        empty.left_mm,
+        empty.top_mm,
+        window,
+        overlap_mm,
+        pages,
+    )
+
+
+def _count(size_mm: float, window_mm: float, overlap_mm: float) -> tuple[int, float]:
+    """Windows needed in one direction, and what they reach beyond the part."""
+    needed = size_mm + 2 * AIR_MM - overlap_mm
+    count = max(1, math.ceil(needed / (window_mm - overlap_mm) - 1e-9))
+    return count, count * (window_mm - overlap_mm) + overlap_mm - size_mm
+
+
+def _links(held: set[Page]) -> set[Page]:
+    """Pages that join two others which touch only at a corner."""
+    links = set()
+    for page in held:
+        for step in (-1, 1):
+            over = Page(page.row + 1, page.column + step)
+            beside, below = Page(page.row, page.column + step), Page(page.row + 1, page.column)
+            if over in held and beside not in held and below not in held:
+                links.add(below)
+    return links
+
+
+def _refuse(pages: int) -> None:
+    raise TooManyPages(
+        f"the paper pattern would take {pages} pages",
+        do="choose larger paper, or send the DXF to a plotter or a cutter",
+    )
