@@ -106,3 +106,4 @@ class CameraSolution:
     rms_px: float  # over the kept corners, per axis
     expected_rms_px: float  # what the corners' own noise explains
     sheet_flatness_mm: float  # out-of-flat that the residual pattern suggests (0: none seen)
+    print_aspect: float = 1.0  # x over y of the print, over what its scale said, as seen

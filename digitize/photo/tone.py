@@ -17,13 +17,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
-from scipy.interpolate import UnivariateSpline
 
 LUMINANCE = (0.2126, 0.7152, 0.0722)
 """Weights of linear red, green, blue (ITU-R BT.709-6, 3.3)."""
 
 _STRIP_ROWS = 32  # keeps the intermediate values in the processor's cache
 _SAME_CURVE = 2.0  # 8-bit steps within which a profile counts as sRGB coded
+_NODE_STEPS = 12  # 8-bit steps of the curve between its nodes
 
 
 @cache
@@ -77,9 +77,13 @@ def tone_curve(icc: bytes, mode: str) -> NDArray[np.float64] | None:
     coded = np.asarray(seen)[0].mean(axis=1)
     if np.abs(coded - steps).max() <= _SAME_CURVE:
         return None
-    # Rounding to whole steps (variance 1/12) would make 16-bit slopes jump: smooth it away.
-    smooth = UnivariateSpline(steps, coded, s=len(steps) / 12)(steps)  # type: ignore[no-untyped-call]
-    curve: NDArray[np.float64] = np.maximum.accumulate(np.clip(smooth / 255, 0, 1))
+    # Whole steps make slopes jump in a 16-bit picture: keep only nodes that lie far apart.
+    nodes = [0]
+    for step in steps[1:]:
+        if coded[step] >= coded[nodes[-1]] + _NODE_STEPS:
+            nodes.append(int(step))
+    nodes = [*nodes[:-1], 255] if len(nodes) > 1 else [0, 255]
+    curve: NDArray[np.float64] = np.interp(steps, nodes, coded[nodes]) / 255
     return curve
 
 
