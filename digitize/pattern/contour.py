@@ -37,6 +37,7 @@ class Contour:
     edges: tuple[Edge, ...]
 
     def __post_init__(self) -> None:
+        """Refuse an empty or open chain."""
         if not self.edges:
             raise ValueError("a contour needs at least one edge")
         for before, after in zip(self.edges, (*self.edges[1:], self.edges[0]), strict=True):
@@ -93,6 +94,7 @@ class Circle:
     u_mm: float | None = None
 
     def __post_init__(self) -> None:
+        """Refuse a radius that is not positive."""
         if not self.radius_mm > 0:
             raise ValueError(f"a circle needs a positive radius, not {self.radius_mm}")
 
@@ -133,6 +135,7 @@ class Slot:
     u_mm: float | None = None
 
     def __post_init__(self) -> None:
+        """Refuse a radius that is not positive, and centres that coincide."""
         if not self.radius_mm > 0:
             raise ValueError(f"a slot needs a positive radius, not {self.radius_mm}")
         if self.start_mm == self.end_mm:

@@ -6,6 +6,7 @@ outline runs counter-clockwise; openings are closed edges inside it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -49,7 +50,7 @@ class Precision:
 
     def expanded_mm(self, length_mm: float) -> float:
         """Expanded uncertainty U (k = 2) of a length between two edges (JCGM 100, 5.1 and 6.2)."""
-        return 2.0 * (2.0 * self.edge_u_mm**2 + (self.scale_u * length_mm) ** 2) ** 0.5
+        return 2.0 * math.hypot(math.sqrt(2.0) * self.edge_u_mm, self.scale_u * length_mm)
 
 
 @dataclass(frozen=True, slots=True)

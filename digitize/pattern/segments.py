@@ -62,6 +62,7 @@ class Arc:
     bulge: float
 
     def __post_init__(self) -> None:
+        """Refuse what is a line or a full circle."""
         if not math.isfinite(self.bulge) or self.bulge == 0.0:
             raise ValueError(f"an arc needs a finite bulge other than zero, not {self.bulge}")
         if self.start_mm == self.end_mm:
