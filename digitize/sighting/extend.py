@@ -1,0 +1,138 @@
+"""Corners that the first pass missed, looked for where the known ones say they are.
+
+Fragments that a hand, a shadow or the piece has cut apart join again this way: step by
+step outward while corners are found, then across the gap.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import KDTree
+
+from digitize.sighting.corners import Corners, FloatArray, GreyArray, examine
+from digitize.sighting.lattice import IndexArray, Lattice, edge_runs_through
+from digitize.sighting.local import LocalMaps, local_maps
+
+STRAY_SQUARES = 0.22  # how far from its predicted place a corner may lie
+TURN_RAD = np.radians(14.0)
+ROUNDS = 60
+FARTHEST_SQUARES = 12.0
+AROUND = np.array([(1, 0), (0, 1), (-1, 0), (0, -1), (1, 1), (-1, 1), (-1, -1), (1, -1)], np.intp)
+
+
+def extend(
+    lattice: Lattice, smoothed: GreyArray, corners: Corners, wanted: IndexArray | None = None
+) -> Lattice:
+    """The lattice with every further corner that can be found.
+
+    ``wanted`` (M, 2) are the places of the sheet, once it is known: then gaps are crossed.
+    Without it the lattice only grows where unbroken edges lead, which keeps it from
+    climbing into clutter.
+    """
+    wanted_set = None if wanted is None else set(map(tuple, wanted.tolist()))
+    failed: set[tuple[int, int]] = set()
+    reach = 1.5
+    for _ in range(ROUNDS):
+        places = _frontier(lattice, wanted_set, reach) - failed
+        if not places:
+            if wanted_set is None or reach >= FARTHEST_SQUARES:
+                break
+            # Across a gap: places that failed from afar may succeed from nearer later on.
+            reach *= 2.0
+            continue
+        ij = np.array(sorted(places), np.intp)
+        maps = local_maps(lattice, ij.astype(float), neighbours=16 if reach < 2 else 32)
+        xy, found = _look(maps, lattice.dark(ij), smoothed, corners)
+        if wanted_set is None and found.any():
+            found[found] = _tied(lattice, smoothed, ij[found], xy[found])
+        failed |= {(i, j) for i, j in ij[~found].tolist()}
+        if found.any():
+            lattice = Lattice(
+                np.vstack([lattice.xy_px, xy[found]]),
+                np.vstack([lattice.ij, ij[found]]),
+                lattice.dark_parity,
+            )
+            near = {
+                (i + di, j + dj)
+                for i, j in ij[found].tolist()
+                for di in range(-2, 3)
+                for dj in range(-2, 3)
+            }
+            failed -= near - {(i, j) for i, j in ij[found].tolist()} if reach > 2 else set()
+            reach = 1.5
+    return lattice
+
+
+def _frontier(
+    lattice: Lattice, wanted: set[tuple[int, int]] | None, reach: float
+) -> set[tuple[int, int]]:
+    known = set(map(tuple, lattice.ij.tolist()))
+    if wanted is None:
+        around = (lattice.ij[:, None] + AROUND[:4]).reshape(-1, 2)
+        return set(map(tuple, around.tolist())) - known
+    missing = np.array(sorted(wanted - known), np.intp).reshape(-1, 2)
+    if len(missing) == 0:
+        return set()
+    distance, _ = KDTree(lattice.ij.astype(float)).query(missing.astype(float))
+    return set(map(tuple, missing[distance <= reach].tolist()))
+
+
+def _look(
+    maps: LocalMaps, dark: NDArray[np.bool_], smoothed: GreyArray, corners: Corners
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """The corner (M, 2) nearest each predicted place, and whether there is one (M,)."""
+    predicted, side = maps.centres_px, maps.sides_px
+    edges = maps.edges_rad(dark)
+    height, width = smoothed.shape
+    sane = (side > 3.0) & (predicted > -0.5).all(1)
+    sane &= (predicted[:, 0] < width - 0.5) & (predicted[:, 1] < height - 0.5)
+    xy, found = _nearest_alike(predicted, edges, STRAY_SQUARES * side, corners)
+    again = np.flatnonzero(sane & ~found)
+    if len(again):
+        second = examine(smoothed, predicted[again])
+        xy[again], found[again] = _nearest_alike(
+            predicted[again], edges[again], STRAY_SQUARES * side[again], second
+        )
+    return xy, found & sane
+
+
+def _nearest_alike(
+    predicted: FloatArray, edges: FloatArray, radius: FloatArray, corners: Corners
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    n = len(predicted)
+    if len(corners) == 0:
+        return predicted.copy(), np.zeros(n, bool)
+    count = min(6, len(corners))
+    distance, index = KDTree(corners.xy_px).query(predicted, k=count)
+    distance, index = distance.reshape(n, count), index.reshape(n, count)
+    off = _line_turn(corners.rays_rad[index][..., :2], edges[:, None])
+    alike = (distance < radius[:, None]) & (off.max(-1) < TURN_RAD)
+    best = np.where(alike, distance, np.inf).argmin(1)
+    rows = np.arange(n)
+    return corners.xy_px[index[rows, best]], alike[rows, best]
+
+
+def _line_turn(seen: FloatArray, asked: FloatArray) -> FloatArray:
+    """Smallest turn between lines (an edge runs both ways)."""
+    return np.asarray(np.abs((seen - asked + np.pi / 2) % np.pi - np.pi / 2))
+
+
+def _tied(
+    lattice: Lattice, smoothed: GreyArray, ij: IndexArray, xy: FloatArray
+) -> NDArray[np.bool_]:
+    """Whether an unbroken edge leads to each new corner from a known neighbour."""
+    place = {(i, j): k for k, (i, j) in enumerate(lattice.ij.tolist())}
+    tied = np.zeros(len(ij), bool)
+    for step in AROUND[:4]:
+        back = ij - step
+        known = np.array([place.get((i, j), -1) for i, j in back.tolist()])
+        has = np.flatnonzero(known >= 0)
+        if len(has) == 0:
+            continue
+        start = lattice.xy_px[known[has]]
+        # Left of a step along +i lies square (i, j); along +j square (i - 1, j); and so on.
+        left = back[has] + np.minimum(step + np.array([-step[1], step[0]]), 0)
+        runs = edge_runs_through(smoothed, start, xy[has], lattice.dark(left), None)
+        tied[has] |= runs
+    return tied

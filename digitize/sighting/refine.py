@@ -1,0 +1,256 @@
+"""X-corners to a few hundredths of a pixel: a least-squares fit of a blurred saddle.
+
+Around an X-corner, light is
+
+    (1 + e . d) * (b + a (S(u / s, v / s) + g (N(u / s) + N(v / s))))
+
+with d the offset from the centre, u and v the distances from the two edges through it, s
+the Gaussian blur, b and a the mean and the half step of light and dark, e a slow ramp of
+the illumination, and S the blurred product of the signs of u and v: two error functions
+multiplied (Yang et al. 2018, doi 10.3390/app8112118) where the edges cross at right
+angles, and exact here for any angle.  N is S's slope across an edge, so that g says how
+far dark has spread over light, from ink or from a tone curve.  Fitted to pixels in
+linear light by Gauss-Newton with Levenberg's damping, all corners at once.  Only e and
+the centre break the symmetry about the centre: ink spread, tone curve and sharpening do
+not move it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import erf
+
+from digitize.photo.photo import Photo
+from digitize.photo.tone import LUMINANCE, linear
+from digitize.sighting.corners import FloatArray
+
+BoolArray = NDArray[np.bool_]
+
+UNKNOWNS = 10
+ITERATIONS = 25
+SMALLEST_WINDOW_PX = 2.0  # half width: 5 x 5 pixels still outnumber the ten unknowns
+LARGEST_WINDOW_PX = 5.0
+SETTLED_PX = 0.003  # a step below this is far under the noise of any photo
+LARGEST_TURN_RAD = np.radians(15.0)
+LARGEST_MISFIT = 0.25  # rms residual over the half step: an edge of something else shows
+FIRST_BLUR_PX = 1.2
+ROOT_HALF = np.sqrt(0.5)
+ROOT_TWO_PI = np.sqrt(2.0 * np.pi)
+
+
+@dataclass(frozen=True, eq=False)
+class Refined:
+    """The fitted corners, in the order asked; fields are meaningless where not ``good``."""
+
+    xy_px: FloatArray  # (N, 2)
+    sigma_px: FloatArray  # (N,) standard deviation per axis
+    blur_px: FloatArray  # (N,)
+    misfit: FloatArray  # (N,) rms residual over the half step between light and dark
+    good: BoolArray  # (N,)
+
+
+def refine(
+    photo: Photo, near_px: FloatArray, edges_rad: FloatArray, window_px: FloatArray
+) -> Refined:
+    """Fit a blurred saddle near each place.
+
+    ``near_px`` (N, 2) is good to a few pixels.  ``edges_rad`` (N, 2) are the directions of
+    the two edges, counter-clockwise with y up, the quadrant from the first to the second
+    being dark.  ``window_px`` (N,) is the radius about the corner that holds nothing else.
+    """
+    n = len(near_px)
+    if n == 0:
+        none = np.empty(0)
+        return Refined(np.empty((0, 2)), none, none, none, np.empty(0, bool))
+    window = np.clip(window_px, SMALLEST_WINDOW_PX, LARGEST_WINDOW_PX)
+    fit = _fit(photo, near_px, edges_rad, window)
+    blur = float(np.median(fit.blur_px[fit.good])) if fit.good.any() else 0.0
+    if 2.0 * blur > LARGEST_WINDOW_PX:  # a blurred photo: the saddle is wider than the window
+        wider = np.clip(window_px, SMALLEST_WINDOW_PX, 3.0 * blur)
+        fit = _fit(photo, near_px, edges_rad, wider, first_blur=blur)
+    return fit
+
+
+def _fit(
+    photo: Photo,
+    near: FloatArray,
+    edges: FloatArray,
+    window: FloatArray,
+    first_blur: float = FIRST_BLUR_PX,
+) -> Refined:
+    reach = int(np.ceil(window.max()))
+    centre = np.rint(near).astype(np.intp)
+    inside = (centre >= reach).all(1)
+    inside &= (centre < (photo.width_px - reach, photo.height_px - reach)).all(1)
+    near, edges, window, centre = near[inside], edges[inside], window[inside], centre[inside]
+    step = np.arange(-reach, reach + 1)
+    dx, dy = (g.ravel() for g in np.meshgrid(step, step))
+    # Only the windows are turned to linear light: the whole photo would take longer than the fit.
+    coded = photo.rgb[centre[:, 1, None] + dy, centre[:, 0, None] + dx]
+    pixels = linear(coded).astype(np.float64) @ np.array(LUMINANCE)
+    weight = (np.maximum(np.abs(dx), np.abs(dy)) <= window[:, None] + 0.5).astype(float)
+
+    # Scale each window so that one damping and one set of tests serves them all.
+    total = weight.sum(1)
+    level = (weight * pixels).sum(1) / total
+    contrast = np.sqrt((weight * (pixels - level[:, None]) ** 2).sum(1) / total)
+    usable = contrast > 1e-6
+    contrast = np.where(usable, contrast, 1.0)
+    values = (pixels - level[:, None]) / contrast[:, None]
+    offset = level / contrast  # so that the ramp multiplies light, not light less its mean
+
+    grid = (dx.astype(float), dy.astype(float))
+    parameters = np.zeros((len(near), UNKNOWNS))
+    parameters[:, 0:2] = near - centre
+    parameters[:, 2:4] = edges
+    parameters[:, 5] = -1.0
+    parameters[:, 8] = np.log(first_blur)
+    model, jacobian = _saddle(parameters, grid, offset)
+    cost = (weight * (values - model) ** 2).sum(1)
+    damping = np.full(len(near), 1e-2)
+    live = np.flatnonzero(usable)
+    identity = np.eye(UNKNOWNS)
+    for _ in range(ITERATIONS):
+        if len(live) == 0:
+            break
+        w = weight[live]
+        residual = w * (values[live] - model[live])
+        j = jacobian[live]
+        gradient = np.einsum("npk,np->nk", j, residual)
+        hessian = np.matmul(np.swapaxes(j * w[:, :, None], 1, 2), j)
+        diagonal = np.einsum("nkk->nk", hessian) + 1e-9
+        damped = hessian + (damping[live, None] * diagonal)[:, :, None] * identity
+        move = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
+        move[:, 8] = np.clip(move[:, 8], -0.7, 0.7)
+        trial = parameters[live] + move
+        trial[:, 8] = np.clip(trial[:, 8], np.log(0.15), np.log(4.0 * reach))
+        trial_model, trial_jacobian = _saddle(trial, grid, offset[live])
+        trial_cost = (w * (values[live] - trial_model) ** 2).sum(1)
+        better = trial_cost <= cost[live]
+        taken = live[better]
+        parameters[taken], cost[taken] = trial[better], trial_cost[better]
+        model[taken], jacobian[taken] = trial_model[better], trial_jacobian[better]
+        damping[live] = np.where(better, damping[live] * 0.2, damping[live] * 8.0)
+        still = np.hypot(move[:, 0], move[:, 1]) > SETTLED_PX
+        live = live[(still | ~better) & (damping[live] < 1e4)]
+
+    fit = _judge(parameters, jacobian, cost, weight, near - centre, edges, window, usable)
+    return _spread_out(fit, centre, inside)
+
+
+def _saddle(
+    parameters: FloatArray, grid: tuple[FloatArray, FloatArray], offset: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Model (N, P) and its derivatives (N, P, UNKNOWNS).
+
+    Unknowns: centre x, y; the two edge directions; mean; half step; ramp x, y; log
+    blur; spread of dark in units of the blur.
+    """
+    cx, cy, first, second, mean, half, ex, ey, log_blur, spread = (c[:, None] for c in parameters.T)
+    x, y = grid[0] - cx, grid[1] - cy
+    k = np.exp(-log_blur)
+    c1, s1, c2, s2 = np.cos(first), np.sin(first), np.cos(second), np.sin(second)
+    # An edge runs along (cos, -sin) in pixels; its left-hand distance is -(x sin + y cos).
+    u, v = -k * (x * s1 + y * c1), k * (x * s2 + y * c2)
+    skew = -np.cos(second - first)
+    saddle, du, dv, dskew = _blurred_signs(u, v, skew)
+    nu, nv = _slope(u), _slope(v)
+    shape = saddle + spread * (nu + nv)
+    du, dv = du - spread * u * nu, dv - spread * v * nv
+    flat = mean + offset[:, None] + half * shape
+    ramp = 1.0 + ex * x + ey * y
+    h = half * ramp
+    turn = np.sin(second - first) * dskew
+    out = np.empty((*saddle.shape, UNKNOWNS))
+    out[..., 0] = h * k * (s1 * du - s2 * dv) - ex * flat
+    out[..., 1] = h * k * (c1 * du - c2 * dv) - ey * flat
+    out[..., 2] = -h * (k * (x * c1 - y * s1) * du + turn)
+    out[..., 3] = h * (k * (x * c2 - y * s2) * dv + turn)
+    out[..., 4] = ramp
+    out[..., 5] = ramp * shape
+    out[..., 6] = x * flat
+    out[..., 7] = y * flat
+    out[..., 8] = -h * (u * du + v * dv)
+    out[..., 9] = h * (nu + nv)
+    return flat * ramp - offset[:, None], out
+
+
+def _slope(u: FloatArray) -> FloatArray:
+    """Derivative of erf(u / sqrt 2)."""
+    return np.asarray(2.0 / ROOT_TWO_PI * np.exp(-0.5 * u * u))
+
+
+GAUSS_LEGENDRE = tuple(zip(*np.polynomial.legendre.leggauss(3), strict=True))
+
+
+def _blurred_signs(
+    u: FloatArray, v: FloatArray, skew: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """sign(u) sign(v) blurred by a unit Gaussian, and its derivatives by u, v and skew.
+
+    ``skew`` is the cosine between the normals of the two edges.  With none the answer is
+    erf(u / sqrt 2) erf(v / sqrt 2); its derivative by skew is four times the bivariate normal
+    density (Plackett 1954), which is integrated by a three-point Gauss rule.
+    """
+    saddle = erf(u * ROOT_HALF) * erf(v * ROOT_HALF)
+    square, product = u * u + v * v, u * v
+    for node, weight in GAUSS_LEGENDRE:
+        part = 0.5 * skew * (1.0 + node)
+        saddle += 0.5 * weight * skew * _density(square, product, part)
+    narrow = 1.0 / np.sqrt(1.0 - skew * skew)
+    du = _slope(u) * erf((v - skew * u) * narrow * ROOT_HALF)
+    dv = _slope(v) * erf((u - skew * v) * narrow * ROOT_HALF)
+    return saddle, du, dv, _density(square, product, skew)
+
+
+def _density(square: FloatArray, product: FloatArray, skew: FloatArray) -> FloatArray:
+    """Four times the bivariate normal density with correlation ``skew``."""
+    rest = 1.0 - skew * skew
+    return np.asarray(
+        np.exp((skew * product - 0.5 * square) / rest) * (2.0 / np.pi) / np.sqrt(rest)
+    )
+
+
+def _judge(
+    parameters: FloatArray,
+    jacobian: FloatArray,
+    cost: FloatArray,
+    weight: FloatArray,
+    start: FloatArray,
+    edges: FloatArray,
+    window: FloatArray,
+    usable: BoolArray,
+) -> Refined:
+    """Places relative to the windows' middles, and whether each fit can be believed."""
+    freedom = np.maximum(weight.sum(1) - UNKNOWNS, 1.0)
+    variance = cost / freedom
+    hessian = np.matmul(np.swapaxes(jacobian * weight[:, :, None], 1, 2), jacobian)
+    scale = np.sqrt(np.einsum("nkk->nk", hessian)) + 1e-12
+    unit = hessian / (scale[:, :, None] * scale[:, None, :])
+    inverse = np.linalg.inv(unit + 1e-10 * np.eye(UNKNOWNS)) / (
+        scale[:, :, None] * scale[:, None, :]
+    )
+    spread = np.sqrt(variance * np.maximum((inverse[:, 0, 0] + inverse[:, 1, 1]) / 2, 0.0))
+    blur = np.exp(parameters[:, 8])
+    half = np.abs(parameters[:, 5])
+    misfit = np.sqrt(variance) / np.maximum(half, 1e-9)
+    turn = np.abs((parameters[:, 2:4] - edges + np.pi) % (2 * np.pi) - np.pi).max(1)
+    moved = np.linalg.norm(parameters[:, 0:2] - start, axis=1)
+    good = usable & (parameters[:, 5] < 0) & (misfit < LARGEST_MISFIT)
+    good &= (turn < LARGEST_TURN_RAD) & (moved < np.maximum(0.8 * window, 1.5))
+    good &= (np.abs(parameters[:, 0:2]) < window[:, None]).all(1)
+    good &= (blur < 1.2 * window) & np.isfinite(spread) & (spread < 0.5)
+    return Refined(parameters[:, 0:2], spread, blur, misfit, good)
+
+
+def _spread_out(fit: Refined, centre: NDArray[np.intp], inside: BoolArray) -> Refined:
+    """The fits in the order asked, those too near the photo's edge as not good."""
+    n = len(inside)
+    xy, good = np.zeros((n, 2)), np.zeros(n, bool)
+    sigma, blur, misfit = np.zeros(n), np.zeros(n), np.zeros(n)
+    xy[inside], good[inside] = centre + fit.xy_px, fit.good
+    sigma[inside], blur[inside], misfit[inside] = fit.sigma_px, fit.blur_px, fit.misfit
+    return Refined(xy, sigma, blur, misfit, good)
