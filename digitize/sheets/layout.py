@@ -70,6 +70,7 @@ class Sheet:
         return b * s, b * s, (self.columns - b) * s, (self.rows - b) * s
 
     def __str__(self) -> str:
+        """The sheet's name as people read it off the paper."""
         if self.form == "checkerboard":
             return (
                 f"checkerboard {self.columns - 1} x {self.rows - 1} inner corners, "

@@ -287,8 +287,9 @@ def _words(target: Placed) -> Iterator[Text]:
 def _cut_line(page: Page) -> Iterator[Box]:
     width_mm, height_mm = page.size_mm
     y, half = height_mm / 2, LINE_MM / 2
-    x = catalogue.MARGIN_MM
-    while x < width_mm - catalogue.MARGIN_MM - 2.0:
-        if abs(x + 1.0 - width_mm / 2) > 8.0:
-            yield Box(x, y - half, x + 2.0, y + half)
-        x += 4.0
+    out_mm = 8.0  # leaves the middle to the words
+    while out_mm + 2.0 < width_mm / 2 - catalogue.MARGIN_MM:
+        for side in (-1.0, 1.0):
+            middle_mm = width_mm / 2 + side * (out_mm + 1.0)
+            yield Box(middle_mm - 1.0, y - half, middle_mm + 1.0, y + half)
+        out_mm += 4.0
