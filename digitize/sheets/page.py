@@ -21,9 +21,7 @@ MM_PER_INCH = 25.4
 
 INSTRUCTIONS = (
     "Print at 100 % (“actual size”). Switch off “fit to page” and all other scaling.",
-    "Measure both bars with a steel rule, from the middle of one end line to the other.",
-    "Then tell the tool, once for each printer:",
-    "digitize printer NAME --across ………… --up …………",
+    "Measure both bars with a steel rule, from middle to middle of the end lines; tell the tool:",
 )
 
 LINE_MM = 0.2
@@ -146,7 +144,7 @@ def texts(page: Page) -> Iterator[Text]:
     for target in page.targets:
         yield _bar_label(target.across)
         yield _bar_label(target.up)
-        yield from _words(target)
+        yield from _words(target, page.units)
     if len(page.targets) > 1:
         width_mm, height_mm = page.size_mm
         yield Text(width_mm / 2, height_mm / 2 - 0.8, 2.4, "cut here", anchor="middle")
@@ -273,15 +271,17 @@ def _bar_label(bar: Bar) -> Text:
 _NAME_WIDTH_MM = 44.0
 
 
-def _words(target: Placed) -> Iterator[Text]:
+def _words(target: Placed, units: Units) -> Iterator[Text]:
     left_mm = catalogue.MARGIN_MM
     top_mm = target.origin_mm[1] - _BAR_GAP_MM - _END_MM - 1.0
     sheet = target.sheet
     yield Text(left_mm, top_mm - 3.4, 3.6, f"{sheet.form.upper()} {sheet.paper}", bold=True)
     yield Text(left_mm, top_mm - 9.2, 6.6, f"sheet {sheet.number}", bold=True)
-    for k, line in enumerate(INSTRUCTIONS[:2]):
+    command = f"digitize printer NAME --form {sheet.form} --paper {sheet.paper}"
+    if units == "in":
+        command += " --units in"
+    for k, line in enumerate([*INSTRUCTIONS, f"{command} --across ………… --up …………"]):
         yield Text(left_mm + _NAME_WIDTH_MM, top_mm - 2.6 - 3.3 * k, 2.7, line)
-    yield Text(left_mm + _NAME_WIDTH_MM, top_mm - 9.2, 2.7, f"{INSTRUCTIONS[2]}  {INSTRUCTIONS[3]}")
 
 
 def _cut_line(page: Page) -> Iterator[Box]:

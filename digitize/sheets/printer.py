@@ -197,30 +197,6 @@ def unmeasured() -> tuple[PrintScale, Notice]:
     )
 
 
-_LENGTH = re.compile(
-    r"""\s*(?:(?P<whole>\d+)[\s-]+)?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)\s*(?P<unit_a>mm|cm|in|")?\s*
-      | \s*(?P<number>\d+(?:[.,]\d*)?|[.,]\d+)\s*(?P<unit_b>mm|cm|in|")?\s*""",
-    re.VERBOSE | re.IGNORECASE,
-)
-_UNIT_MM = {"mm": 1.0, "cm": 10.0, "in": MM_PER_INCH, '"': MM_PER_INCH}
-
-
-def length_mm(text: str, units: Units = "mm") -> float:
-    """Millimetres of a length as people write it: 190.3, 190,3 mm, 7 1/2 in, 7.48".
-
-    ``units`` is meant where the text names none.  Raises ``BadMeasurement``.
-    """
-    found = _LENGTH.fullmatch(text)
-    if found is None or (found["bottom"] and int(found["bottom"]) == 0):
-        raise BadMeasurement(f"{text!r} is not a length", do="write it like 190.3 mm or 7 1/2 in")
-    if found["bottom"]:
-        value = int(found["whole"] or 0) + int(found["top"]) / int(found["bottom"])
-        unit = found["unit_a"]
-    else:
-        value, unit = float(found["number"].replace(",", ".")), found["unit_b"]
-    return value * _UNIT_MM[(unit or units).lower()]
-
-
 def profile_path(name: str, folder: Path | None = None) -> Path:
     """Where the profile of that name is kept: in the user's configuration unless told."""
     if folder is None:

@@ -107,29 +107,6 @@ def test_an_unmeasured_print_is_wider_than_any_measured_one() -> None:
     assert "1.2 %" in notice.text
 
 
-@pytest.mark.parametrize(
-    ("text", "units", "expected_mm"),
-    [
-        ("190.3", "mm", 190.3),
-        ("190,3 mm", "mm", 190.3),
-        ("7.48", "in", 7.48 * 25.4),
-        ('7.48"', "mm", 7.48 * 25.4),
-        ("7 1/2 in", "mm", 190.5),
-        ("7-31/32", "in", (7 + 31 / 32) * 25.4),
-        ("19.03 CM", "in", 190.3),
-        ("15/16in", "mm", 15 / 16 * 25.4),
-    ],
-)
-def test_lengths_as_people_write_them(text: str, units: printer.Units, expected_mm: float) -> None:
-    assert printer.length_mm(text, units) == pytest.approx(expected_mm)
-
-
-@pytest.mark.parametrize("text", ["", "long", "1/0", "-190", "190 ft", "1.2.3", "7 1/", "1e3"])
-def test_other_text_is_no_length(text: str) -> None:
-    with pytest.raises(BadMeasurement, match="is not a length: write it like"):
-        printer.length_mm(text)
-
-
 def test_kept_and_found_by_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(platformdirs, "user_config_path", lambda _: tmp_path)
     profile = printer.measured("Front Office 2", "card", "A4", 190.1, 109.9, on=DAY)

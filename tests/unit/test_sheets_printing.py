@@ -190,7 +190,12 @@ def test_the_page_says_what_it_is_and_what_to_do() -> None:
         document.close()
     for phrase in ("CARD A4", "sheet 11", "sheet 12", "across: 190 mm", "up: 110 mm", "cut here"):
         assert phrase in words
-    for phrase in ("Print at 100 %", "fit to page", "steel rule", "digitize printer NAME"):
+    for phrase in (
+        "Print at 100 %",
+        "fit to page",
+        "steel rule",
+        "digitize printer NAME --form card --paper A4 --across",
+    ):
         assert words.count(phrase) == 2
     assert meta["Title"] == "Printed targets: card A4, sheets 11 and 12"
     assert meta["Author"] == meta["Creator"] == "digitize"
