@@ -39,6 +39,7 @@ class Corners:
     step: FloatArray  # (N,) grey difference of light and dark quadrants
 
     def __len__(self) -> int:
+        """Number of candidates."""
         return len(self.xy_px)
 
 
@@ -168,9 +169,9 @@ def sample(image: GreyArray | NDArray[np.uint8], at_px: FloatArray) -> FloatArra
     padded = np.zeros((-(-max(len(flat), 1) // fold) * fold, 2), np.float32)
     padded[: len(flat)] = flat
     values = cv2.remap(
-        image,
+        np.asarray(image),
         padded.reshape(-1, fold, 2),
-        None,
+        None,  # type: ignore[call-overload]  # OpenCV's stubs do not know of the joint map
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )

@@ -14,6 +14,8 @@ from digitize.sighting.corners import Corners, FloatArray, GreyArray, examine
 from digitize.sighting.lattice import IndexArray, Lattice, edge_runs_through
 from digitize.sighting.local import LocalMaps, local_maps
 
+Place = tuple[int, int]
+
 STRAY_SQUARES = 0.22  # how far from its predicted place a corner may lie
 TURN_RAD = np.radians(14.0)
 ROUNDS = 60
@@ -22,21 +24,20 @@ AROUND = np.array([(1, 0), (0, 1), (-1, 0), (0, -1), (1, 1), (-1, 1), (-1, -1), 
 
 
 def extend(
-    lattice: Lattice, smoothed: GreyArray, corners: Corners, wanted: IndexArray | None = None
+    lattice: Lattice, smoothed: GreyArray, corners: Corners, wanted: frozenset[Place] | None = None
 ) -> Lattice:
     """The lattice with every further corner that can be found.
 
-    ``wanted`` (M, 2) are the places of the sheet, once it is known: then gaps are crossed.
+    ``wanted`` are the places of the sheet, once it is known: then gaps are crossed.
     Without it the lattice only grows where unbroken edges lead, which keeps it from
     climbing into clutter.
     """
-    wanted_set = None if wanted is None else set(map(tuple, wanted.tolist()))
-    failed: set[tuple[int, int]] = set()
+    failed: set[Place] = set()
     reach = 1.5
     for _ in range(ROUNDS):
-        places = _frontier(lattice, wanted_set, reach) - failed
+        places = _frontier(lattice, wanted, reach) - failed
         if not places:
-            if wanted_set is None or reach >= FARTHEST_SQUARES:
+            if wanted is None or reach >= FARTHEST_SQUARES:
                 break
             # Across a gap: places that failed from afar may succeed from nearer later on.
             reach *= 2.0
@@ -44,38 +45,35 @@ def extend(
         ij = np.array(sorted(places), np.intp)
         maps = local_maps(lattice, ij.astype(float), neighbours=16 if reach < 2 else 32)
         xy, found = _look(maps, lattice.dark(ij), smoothed, corners)
-        if wanted_set is None and found.any():
+        if wanted is None and found.any():
             found[found] = _tied(lattice, smoothed, ij[found], xy[found])
-        failed |= {(i, j) for i, j in ij[~found].tolist()}
+        failed |= _places(ij[~found])
         if found.any():
             lattice = Lattice(
                 np.vstack([lattice.xy_px, xy[found]]),
                 np.vstack([lattice.ij, ij[found]]),
                 lattice.dark_parity,
             )
-            near = {
-                (i + di, j + dj)
-                for i, j in ij[found].tolist()
-                for di in range(-2, 3)
-                for dj in range(-2, 3)
-            }
-            failed -= near - {(i, j) for i, j in ij[found].tolist()} if reach > 2 else set()
+            if reach > 2:  # a bridgehead across a gap: what failed from afar may succeed now
+                failed.clear()
             reach = 1.5
     return lattice
 
 
-def _frontier(
-    lattice: Lattice, wanted: set[tuple[int, int]] | None, reach: float
-) -> set[tuple[int, int]]:
-    known = set(map(tuple, lattice.ij.tolist()))
+def _frontier(lattice: Lattice, wanted: frozenset[Place] | None, reach: float) -> set[Place]:
+    known = _places(lattice.ij)
     if wanted is None:
         around = (lattice.ij[:, None] + AROUND[:4]).reshape(-1, 2)
-        return set(map(tuple, around.tolist())) - known
+        return _places(around) - known
     missing = np.array(sorted(wanted - known), np.intp).reshape(-1, 2)
     if len(missing) == 0:
         return set()
     distance, _ = KDTree(lattice.ij.astype(float)).query(missing.astype(float))
-    return set(map(tuple, missing[distance <= reach].tolist()))
+    return _places(missing[distance <= reach])
+
+
+def _places(ij: IndexArray) -> set[Place]:
+    return {(i, j) for i, j in ij.tolist()}
 
 
 def _look(

@@ -9,8 +9,10 @@ sheet, a quarter turn and a shift; the winner must then explain the other marks 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +26,7 @@ from digitize.sighting.local import local_maps
 
 LEAST_CONTRAST = 0.012  # linear light between white and black: below, noise is read
 AGREEING_MODULES_WRONG = 4  # of 36: a random word is as near as this in 1 of 10^6 cases
-SINGLE_MARK_WRONG = 0  # a lone mark must be read without any fault
+AMPLE_MARKS = 5  # agreeing with one hypothesis: no other needs to be looked at
 INK_RANGE = (0.08, 0.92)  # share of dark modules: a plain or a wholly covered square has none
 
 
@@ -33,7 +35,8 @@ class MarkReading:
     """The white squares of one lattice as read."""
 
     ij: IndexArray  # (K, 2) lower left nodes, in the lattice's own coordinates
-    dark: NDArray[np.bool_]  # (K, 6, 6) modules, top row first
+    words: NDArray[np.int64]  # (K, 4) the mark as read in each of four quarter turns
+    mirrored: NDArray[np.int64]  # (K, 4) the same, seen as in a mirror
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,7 +61,7 @@ def read_marks(lattice: Lattice, grey: NDArray[np.uint8]) -> MarkReading:
     inside &= (maps.reach < 1.0) & (maps.sides_px > 6.0)
     squares, maps = squares[inside], local_maps(lattice, squares[inside] + 0.5)
     if len(squares) == 0:
-        return MarkReading(squares, np.zeros((0, 6, 6), bool))
+        return MarkReading(squares, np.zeros((0, 4), np.int64), np.zeros((0, 4), np.int64))
 
     modules = _light(grey, maps.px(squares[:, None] + _module_points()))
     modules = modules.reshape(len(squares), marks.BITS, -1).mean(2)
@@ -76,47 +79,67 @@ def read_marks(lattice: Lattice, grey: NDArray[np.uint8]) -> MarkReading:
     legible &= margin.std(1) < 0.5 * (level - black_level)
     share = dark.mean(1)
     legible &= (share > INK_RANGE[0]) & (share < INK_RANGE[1])
-    return MarkReading(squares[legible], dark[legible].reshape(-1, marks.SIDE, marks.SIDE))
+    grids = dark[legible].reshape(-1, marks.SIDE, marks.SIDE)
+    return MarkReading(squares[legible], _words(grids), _words(grids[:, :, ::-1]))
+
+
+def _words(grids: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Words (K, 4) of grids (K, 6, 6) after 0 to 3 quarter turns (``marks.word_of_grid``)."""
+    weight = 1 << np.arange(marks.BITS - 1, -1, -1, dtype=np.int64)
+    turned = [np.rot90(grids, turns, axes=(1, 2)).reshape(-1, marks.BITS) for turns in range(4)]
+    return np.stack([grid @ weight for grid in turned], axis=1)
 
 
 def identify(lattice: Lattice, reading: MarkReading) -> Identity | None:
     """The sheet that the marks name, or None when too few of them make sense."""
-    votes: Counter[tuple[str, str, int, int, int, int]] = Counter()
-    faultless: set[tuple[str, str, int, int, int, int]] = set()
-    for (i, j), dark in zip(reading.ij.tolist(), reading.dark, strict=True):
-        for turns in range(4):
-            mark = marks.read(marks.word_of_grid(np.rot90(dark, turns)))
+    votes: Counter[_Vote] = Counter()
+    faultless: set[_Vote] = set()
+    for square, words in zip(reading.ij.tolist(), reading.words.tolist(), strict=True):
+        for turns, word in enumerate(words):
+            mark = marks.read(word)
             if mark is None:
                 continue
-            column, row = _turned_square((i, j), turns)
-            vote = (mark.form, mark.paper, mark.number, turns, mark.column - column, mark.row - row)
+            column, row = _turned_square(square, turns)
+            shift = mark.column - column, mark.row - row
+            vote = _Vote(mark.form, mark.paper, mark.number, turns, shift)
             votes[vote] += 1
-            if mark.errors <= SINGLE_MARK_WRONG:
+            if mark.errors == 0:
                 faultless.add(vote)
     best: Identity | None = None
-    for vote, count in votes.most_common(4):
+    for vote, count in votes.most_common(3):
+        # A lone mark must be read without any fault: then chance is out of the question.
         if count < 2 and vote not in faultless:
             continue
-        form, paper, number, turns, di, dj = vote
-        sheet = catalogue.sheet(form, paper, number)
-        identity = _judge(lattice, reading, sheet, turns, (di, dj))
+        identity = _judge(lattice, reading, vote)
         if identity is not None and (best is None or identity.marks_read > best.marks_read):
             best = identity
+        if best is not None and best.marks_read >= AMPLE_MARKS:
+            break
     return best
 
 
 def looks_mirrored(reading: MarkReading) -> bool:
-    """Whether the marks make sense when each is read as in a looking glass."""
+    """Whether the marks make sense when each is read as in a mirror."""
     votes: Counter[tuple[str, str, int, int]] = Counter()
-    for dark in reading.dark:
-        for turns in range(4):
-            mark = marks.read(marks.word_of_grid(np.rot90(dark[:, ::-1], turns)))
-            if mark is not None and mark.errors <= 1:
+    for words in reading.mirrored.tolist():
+        for turns, word in enumerate(words):
+            mark = marks.read(word)
+            if mark is not None:
                 votes[mark.form, mark.paper, mark.number, turns] += 1
     return bool(votes) and max(votes.values()) >= 3
 
 
-def _turned_square(square: tuple[int, int], turns: int) -> tuple[int, int]:
+class _Vote(NamedTuple):
+    """Where one mark says that the lattice lies."""
+
+    form: str
+    paper: str
+    number: int
+    turns: int
+    shift: tuple[int, int]
+
+
+def _turned_square(square: Sequence[int], turns: int) -> tuple[int, int]:
     """Lower left node of a square after the axes turn as ``np.rot90(mark, turns)`` turns it."""
     i, j = square
     for _ in range(turns):
@@ -124,20 +147,20 @@ def _turned_square(square: tuple[int, int], turns: int) -> tuple[int, int]:
     return i, j
 
 
-def _judge(
-    lattice: Lattice, reading: MarkReading, sheet: Sheet, turns: int, shift: tuple[int, int]
-) -> Identity | None:
-    placed = lattice.turned(turns).moved(shift)
+def _judge(lattice: Lattice, reading: MarkReading, vote: _Vote) -> Identity | None:
+    placed = lattice.turned(vote.turns).moved(vote.shift)
     if placed.dark_parity != 0:
         return None
-    words = marks.words(sheet)
+    sheet = catalogue.sheet(vote.form, vote.paper, vote.number)
+    words = _words_of(sheet)
     right = wrong = 0
-    for square, dark in zip(reading.ij.tolist(), reading.dark, strict=True):
-        column, row = _turned_square((square[0], square[1]), turns)
-        expected = words.get((column + shift[0], row + shift[1]))
+    for square, seen in zip(
+        reading.ij.tolist(), reading.words[:, vote.turns].tolist(), strict=True
+    ):
+        column, row = _turned_square(square, vote.turns)
+        expected = words.get((column + vote.shift[0], row + vote.shift[1]))
         if expected is None:
             continue  # outside the lattice or in the blank: paper, words or the piece
-        seen = marks.word_of_grid(np.rot90(dark, turns))
         if (seen ^ expected).bit_count() <= AGREEING_MODULES_WRONG:
             right += 1
         else:
@@ -146,9 +169,20 @@ def _judge(
     # a wrong hypothesis explains no mark but those that voted for it.
     if right == 0 or (right < 3 and wrong > 2 * right):
         return None
-    nodes = set(map(tuple, sheet.x_corners().tolist()))
+    nodes = nodes_of(sheet)
     known = np.array([(i, j) in nodes for i, j in placed.ij.tolist()])
     return Identity(sheet, placed.chosen(known), right, wrong)
+
+
+@cache
+def nodes_of(sheet: Sheet) -> frozenset[tuple[int, int]]:
+    """The sheet's X-corners."""
+    return frozenset((int(i), int(j)) for i, j in sheet.x_corners())
+
+
+@cache
+def _words_of(sheet: Sheet) -> dict[tuple[int, int], int]:
+    return marks.words(sheet)
 
 
 def _light(grey: NDArray[np.uint8], at_px: FloatArray) -> FloatArray:
@@ -170,7 +204,8 @@ def _module_points() -> FloatArray:
     """Nine points (36 * 9, 2) in the middle half of each module."""
     step = 0.22 * marks.MODULE_SQUARES
     spots = np.array([(dx, dy) for dx in (-step, 0, step) for dy in (-step, 0, step)])
-    return (_module_centres()[:, None] + spots).reshape(-1, 2)
+    points: FloatArray = (_module_centres()[:, None] + spots).reshape(-1, 2)
+    return points
 
 
 @cache

@@ -44,6 +44,7 @@ class Lattice:
     )
 
     def __len__(self) -> int:
+        """Number of corners."""
         return len(self.xy_px)
 
     def dark(self, ij: IndexArray) -> NDArray[np.bool_]:
@@ -83,17 +84,23 @@ class Lattice:
         return replace(self, xy_px=self.xy_px[keep], ij=self.ij[keep])
 
 
+@dataclass(frozen=True, eq=False)
+class _Links:
+    """Who is whose neighbour, by corner and ray (N, 4)."""
+
+    to: IndexArray  # the corner that a ray leads to; -1 for none
+    back: IndexArray  # its ray that leads back
+    in_face: NDArray[np.bool_]  # whether the link bounds a closed face
+
+
 def grow(smoothed: GreyArray, corners: Corners) -> list[Lattice]:
     """Every lattice of at least SMALLEST_LATTICE corners, largest first."""
     if len(corners) < SMALLEST_LATTICE:
         return []
-    to, arrives = _link(smoothed, corners)
-    in_face = _faces(to, arrives)
-    return _number(corners, to, arrives, in_face)
+    return _number(corners, _link(smoothed, corners))
 
 
-def _link(smoothed: GreyArray, corners: Corners) -> tuple[IndexArray, IndexArray]:
-    """For each corner and ray (N, 4): the neighbour, -1 for none, and its ray back."""
+def _link(smoothed: GreyArray, corners: Corners) -> _Links:
     xy, rays = corners.xy_px, corners.rays_rad
     n = len(corners)
     count = min(NEIGHBOURS + 1, n)
@@ -131,7 +138,7 @@ def _link(smoothed: GreyArray, corners: Corners) -> tuple[IndexArray, IndexArray
     drop = ~agreed
     to[start[drop], leaving[drop]] = -1
     arrives[start[drop], leaving[drop]] = -1
-    return to, arrives
+    return _Links(to, arrives, _faces(to, arrives))
 
 
 def _nearest_ray(rays: FloatArray, heading: FloatArray) -> tuple[IndexArray, FloatArray]:
@@ -160,9 +167,8 @@ def edge_runs_through(
     rise = sample(smoothed, middle + light_side) - sample(smoothed, middle - light_side)
     if step is None:
         step = np.maximum(np.median(rise, axis=1), LEAST_STEP)
-    return np.asarray(
-        ((rise > 0.12 * step[:, None]).mean(1) > 0.85) & (np.median(rise, axis=1) > 0.25 * step)
-    )
+    steady = (rise > 0.12 * step[:, None]).mean(1) > 0.85
+    return np.asarray(steady & (np.median(rise, axis=1) > 0.25 * step), np.bool_)
 
 
 def _faces(to: IndexArray, arrives: IndexArray) -> NDArray[np.bool_]:
@@ -180,19 +186,18 @@ def _faces(to: IndexArray, arrives: IndexArray) -> NDArray[np.bool_]:
     closed = alive & (at == start) & (leaving == ray)
     face = closed.reshape(n, 4)
     # A link belongs to a face if either of its two directions bounds one.
-    either = face.copy()
+    either: NDArray[np.bool_] = face.copy()
     where = np.nonzero(face)
     either[to[where], arrives[where]] = True
     return either
 
 
-def _number(
-    corners: Corners, to: IndexArray, arrives: IndexArray, in_face: NDArray[np.bool_]
-) -> list[Lattice]:
+def _number(corners: Corners, links: _Links) -> list[Lattice]:
     """Whole-number coordinates for every connected set of faces."""
     n = len(corners)
-    start, ray = np.nonzero(in_face)
-    graph = coo_array((np.ones(len(start), np.int8), (start, to[start, ray])), shape=(n, n)).tocsr()
+    start, ray = np.nonzero(links.in_face)
+    end = links.to[start, ray]
+    graph = coo_array((np.ones(len(start), np.int8), (start, end)), shape=(n, n)).tocsr()
     _, label = connected_components(graph, directed=False)
     sizes = np.bincount(label)
     found = []
@@ -200,7 +205,8 @@ def _number(
         if sizes[group] < SMALLEST_LATTICE:
             break
         members = np.flatnonzero(label == group)
-        lattice = _walk(corners, to, arrives, in_face, graph, int(members[0]))
+        order, _ = breadth_first_order(graph, int(members[0]), directed=False)
+        lattice = _walk(corners, links, order.tolist())
         if len(lattice) >= SMALLEST_LATTICE:
             found.append(lattice)
     return sorted(found, key=len, reverse=True)
@@ -209,32 +215,25 @@ def _number(
 STEPS = np.array([(1, 0), (0, 1), (-1, 0), (0, -1)], np.intp)
 
 
-def _walk(
-    corners: Corners,
-    to: IndexArray,
-    arrives: IndexArray,
-    in_face: NDArray[np.bool_],
-    graph: coo_array,
-    root: int,
-) -> Lattice:
-    order, _ = breadth_first_order(graph, root, directed=False)
+def _walk(corners: Corners, links: _Links, order: list[int]) -> Lattice:
+    root = order[0]
     place: dict[int, tuple[int, int]] = {root: (0, 0)}
     turn: dict[int, int] = {root: 0}  # lattice direction of a corner's ray 0
     taken: dict[tuple[int, int], int] = {(0, 0): root}
     refuted: set[int] = set()
-    for here in order.tolist():
+    for here in order:
         if here not in place:
             continue
         for ray in range(4):
-            if not in_face[here, ray]:
+            if not links.in_face[here, ray]:
                 continue
-            there = int(to[here, ray])
+            there = int(links.to[here, ray])
             heading = (turn[here] + ray) % 4
             spot = (
                 place[here][0] + int(STEPS[heading][0]),
                 place[here][1] + int(STEPS[heading][1]),
             )
-            facing = (heading + 2 - int(arrives[here, ray])) % 4
+            facing = (heading + 2 - int(links.back[here, ray])) % 4
             if there in place:
                 if place[there] != spot or turn[there] != facing:
                     refuted.update((here, there))

@@ -36,6 +36,7 @@ LARGEST_WINDOW_PX = 5.0
 SETTLED_PX = 0.003  # a step below this is far under the noise of any photo
 LARGEST_TURN_RAD = np.radians(15.0)
 LARGEST_MISFIT = 0.25  # rms residual over the half step: an edge of something else shows
+LARGEST_SIGMA_PX = 0.5
 FIRST_BLUR_PX = 1.2
 ROOT_HALF = np.sqrt(0.5)
 ROOT_TWO_PI = np.sqrt(2.0 * np.pi)
@@ -74,45 +75,87 @@ def refine(
     return fit
 
 
+@dataclass(frozen=True, eq=False)
+class _Windows:
+    """Pixels about each corner, scaled so that one damping and one set of tests serve all."""
+
+    values: FloatArray  # (N, P) linear light, less its mean, over its contrast
+    weight: FloatArray  # (N, P) 1 inside the window, 0 outside
+    offset: FloatArray  # (N,) the mean taken off, over the contrast: the ramp multiplies it too
+    grid: tuple[FloatArray, FloatArray]  # x, y (P,) from the middle pixel
+    radius: FloatArray  # (N,)
+    start: FloatArray  # (N, 2) from the middle pixel
+    edges: FloatArray  # (N, 2)
+    usable: BoolArray  # (N,) not one flat grey
+
+
 def _fit(
     photo: Photo,
     near: FloatArray,
     edges: FloatArray,
-    window: FloatArray,
+    radius: FloatArray,
     first_blur: float = FIRST_BLUR_PX,
 ) -> Refined:
-    reach = int(np.ceil(window.max()))
-    centre = np.rint(near).astype(np.intp)
-    inside = (centre >= reach).all(1)
-    inside &= (centre < (photo.width_px - reach, photo.height_px - reach)).all(1)
-    near, edges, window, centre = near[inside], edges[inside], window[inside], centre[inside]
+    reach = int(np.ceil(radius.max()))
+    middle = np.rint(near).astype(np.intp)
+    inside = (middle >= reach).all(1)
+    inside &= (middle < (photo.width_px - reach, photo.height_px - reach)).all(1)
+    at = np.flatnonzero(inside)
+    windows = _cut_out(photo, near[at], edges[at], radius[at], reach)
+    fit = _solve(windows, first_blur)
+
+    n = len(near)
+    xy, good = np.zeros((n, 2)), np.zeros(n, bool)
+    sigma, blur, misfit = np.zeros(n), np.zeros(n), np.zeros(n)
+    xy[at], good[at] = middle[at] + fit.xy_px, fit.good
+    sigma[at], blur[at], misfit[at] = fit.sigma_px, fit.blur_px, fit.misfit
+    return Refined(xy, sigma, blur, misfit, good)
+
+
+def _cut_out(
+    photo: Photo,
+    near: FloatArray,
+    edges: FloatArray,
+    radius: FloatArray,
+    reach: int,
+) -> _Windows:
+    middle = np.rint(near).astype(np.intp)
     step = np.arange(-reach, reach + 1)
     dx, dy = (g.ravel() for g in np.meshgrid(step, step))
-    # Only the windows are turned to linear light: the whole photo would take longer than the fit.
-    coded = photo.rgb[centre[:, 1, None] + dy, centre[:, 0, None] + dx]
+    # Only windows are turned to linear light: the whole photo would take longer than the fit.
+    coded = photo.rgb[middle[:, 1, None] + dy, middle[:, 0, None] + dx]
     pixels = linear(coded).astype(np.float64) @ np.array(LUMINANCE)
-    weight = (np.maximum(np.abs(dx), np.abs(dy)) <= window[:, None] + 0.5).astype(float)
-
-    # Scale each window so that one damping and one set of tests serves them all.
+    weight = (np.maximum(np.abs(dx), np.abs(dy)) <= radius[:, None] + 0.5).astype(float)
     total = weight.sum(1)
     level = (weight * pixels).sum(1) / total
     contrast = np.sqrt((weight * (pixels - level[:, None]) ** 2).sum(1) / total)
     usable = contrast > 1e-6
     contrast = np.where(usable, contrast, 1.0)
-    values = (pixels - level[:, None]) / contrast[:, None]
-    offset = level / contrast  # so that the ramp multiplies light, not light less its mean
+    return _Windows(
+        values=(pixels - level[:, None]) / contrast[:, None],
+        weight=weight,
+        offset=level / contrast,
+        grid=(dx.astype(float), dy.astype(float)),
+        radius=radius,
+        start=near - middle,
+        edges=edges,
+        usable=usable,
+    )
 
-    grid = (dx.astype(float), dy.astype(float))
-    parameters = np.zeros((len(near), UNKNOWNS))
-    parameters[:, 0:2] = near - centre
-    parameters[:, 2:4] = edges
+
+def _solve(windows: _Windows, first_blur: float) -> Refined:
+    """Levenberg-Marquardt on all windows; those that have settled drop out."""
+    values, weight, grid, offset = windows.values, windows.weight, windows.grid, windows.offset
+    n, reach = len(values), float(grid[0].max())
+    parameters = np.zeros((n, UNKNOWNS))
+    parameters[:, 0:2] = windows.start
+    parameters[:, 2:4] = windows.edges
     parameters[:, 5] = -1.0
     parameters[:, 8] = np.log(first_blur)
     model, jacobian = _saddle(parameters, grid, offset)
     cost = (weight * (values - model) ** 2).sum(1)
-    damping = np.full(len(near), 1e-2)
-    live = np.flatnonzero(usable)
-    identity = np.eye(UNKNOWNS)
+    damping = np.full(n, 1e-2)
+    live = np.flatnonzero(windows.usable)
     for _ in range(ITERATIONS):
         if len(live) == 0:
             break
@@ -122,7 +165,7 @@ def _fit(
         gradient = np.einsum("npk,np->nk", j, residual)
         hessian = np.matmul(np.swapaxes(j * w[:, :, None], 1, 2), j)
         diagonal = np.einsum("nkk->nk", hessian) + 1e-9
-        damped = hessian + (damping[live, None] * diagonal)[:, :, None] * identity
+        damped = hessian + (damping[live, None] * diagonal)[:, :, None] * np.eye(UNKNOWNS)
         move = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
         move[:, 8] = np.clip(move[:, 8], -0.7, 0.7)
         trial = parameters[live] + move
@@ -136,9 +179,7 @@ def _fit(
         damping[live] = np.where(better, damping[live] * 0.2, damping[live] * 8.0)
         still = np.hypot(move[:, 0], move[:, 1]) > SETTLED_PX
         live = live[(still | ~better) & (damping[live] < 1e4)]
-
-    fit = _judge(parameters, jacobian, cost, weight, near - centre, edges, window, usable)
-    return _spread_out(fit, centre, inside)
+    return _judge(windows, parameters, jacobian, cost)
 
 
 def _saddle(
@@ -215,42 +256,23 @@ def _density(square: FloatArray, product: FloatArray, skew: FloatArray) -> Float
 
 
 def _judge(
-    parameters: FloatArray,
-    jacobian: FloatArray,
-    cost: FloatArray,
-    weight: FloatArray,
-    start: FloatArray,
-    edges: FloatArray,
-    window: FloatArray,
-    usable: BoolArray,
+    windows: _Windows, parameters: FloatArray, jacobian: FloatArray, cost: FloatArray
 ) -> Refined:
-    """Places relative to the windows' middles, and whether each fit can be believed."""
-    freedom = np.maximum(weight.sum(1) - UNKNOWNS, 1.0)
-    variance = cost / freedom
+    """Places from the middle pixels, and whether each fit can be believed."""
+    weight, radius = windows.weight, windows.radius
+    variance = cost / np.maximum(weight.sum(1) - UNKNOWNS, 1.0)
     hessian = np.matmul(np.swapaxes(jacobian * weight[:, :, None], 1, 2), jacobian)
     scale = np.sqrt(np.einsum("nkk->nk", hessian)) + 1e-12
-    unit = hessian / (scale[:, :, None] * scale[:, None, :])
-    inverse = np.linalg.inv(unit + 1e-10 * np.eye(UNKNOWNS)) / (
-        scale[:, :, None] * scale[:, None, :]
-    )
-    spread = np.sqrt(variance * np.maximum((inverse[:, 0, 0] + inverse[:, 1, 1]) / 2, 0.0))
+    outer = scale[:, :, None] * scale[:, None, :]
+    inverse = np.linalg.inv(hessian / outer + 1e-10 * np.eye(UNKNOWNS)) / outer
+    sigma = np.sqrt(variance * np.maximum((inverse[:, 0, 0] + inverse[:, 1, 1]) / 2, 0.0))
     blur = np.exp(parameters[:, 8])
-    half = np.abs(parameters[:, 5])
-    misfit = np.sqrt(variance) / np.maximum(half, 1e-9)
-    turn = np.abs((parameters[:, 2:4] - edges + np.pi) % (2 * np.pi) - np.pi).max(1)
-    moved = np.linalg.norm(parameters[:, 0:2] - start, axis=1)
-    good = usable & (parameters[:, 5] < 0) & (misfit < LARGEST_MISFIT)
-    good &= (turn < LARGEST_TURN_RAD) & (moved < np.maximum(0.8 * window, 1.5))
-    good &= (np.abs(parameters[:, 0:2]) < window[:, None]).all(1)
-    good &= (blur < 1.2 * window) & np.isfinite(spread) & (spread < 0.5)
-    return Refined(parameters[:, 0:2], spread, blur, misfit, good)
-
-
-def _spread_out(fit: Refined, centre: NDArray[np.intp], inside: BoolArray) -> Refined:
-    """The fits in the order asked, those too near the photo's edge as not good."""
-    n = len(inside)
-    xy, good = np.zeros((n, 2)), np.zeros(n, bool)
-    sigma, blur, misfit = np.zeros(n), np.zeros(n), np.zeros(n)
-    xy[inside], good[inside] = centre + fit.xy_px, fit.good
-    sigma[inside], blur[inside], misfit[inside] = fit.sigma_px, fit.blur_px, fit.misfit
-    return Refined(xy, sigma, blur, misfit, good)
+    misfit = np.sqrt(variance) / np.maximum(np.abs(parameters[:, 5]), 1e-9)
+    turn = np.abs((parameters[:, 2:4] - windows.edges + np.pi) % (2 * np.pi) - np.pi).max(1)
+    place = parameters[:, 0:2]
+    moved = np.linalg.norm(place - windows.start, axis=1)
+    good = windows.usable & (parameters[:, 5] < 0) & (misfit < LARGEST_MISFIT)
+    good &= (turn < LARGEST_TURN_RAD) & (moved < np.maximum(0.8 * radius, 1.5))
+    good &= (np.abs(place) < radius[:, None]).all(1)
+    good &= (blur < 1.2 * radius) & np.isfinite(sigma) & (sigma < LARGEST_SIGMA_PX)
+    return Refined(place, sigma, blur, misfit, good)

@@ -19,7 +19,7 @@ from digitize.errors import DigitizeError
 from digitize.photo.photo import Photo
 from digitize.sheets.layout import Sheet
 from digitize.sighting import identify
-from digitize.sighting.corners import Corners, FloatArray, GreyArray, detect, smooth
+from digitize.sighting.corners import Corners, GreyArray, detect, smooth
 from digitize.sighting.extend import extend
 from digitize.sighting.identify import Identity
 from digitize.sighting.lattice import IndexArray, Lattice, grow
@@ -33,6 +33,7 @@ FIRST_LEVEL_PIXELS = 1.0e6  # the first reduced picture has at most about this m
 SMALLEST_LEVEL_PIXELS = 4.0e4
 LARGEST_LEVEL_PIXELS = 2.6e7
 ENLARGE_BELOW_PIXELS = 1.0e6  # a tiny photo is also tried at twice its size
+CROWD = 20  # corners: a nameless lattice as large as this may be a target too small to read
 CROWDED_PX = 11.0  # squares as small as this: a smaller target may need a finer picture
 CLEAR_OF_MARK = 0.26  # of a side: the radius about a corner that marks and neighbours leave free
 LARGEST_STRAY = 0.06  # of a side, from where the neighbours say a corner should be
@@ -41,7 +42,7 @@ LEAST_BOARD_CORNERS = 9
 DARK_GREY = 40  # 99 % of a photo darker than this code: too dark to tell
 
 
-class NoTargetFound(DigitizeError):  # noqa: N818
+class NoTargetFound(DigitizeError):
     """No target was seen in the photo."""
 
     exit_code = 3
@@ -91,7 +92,6 @@ def sight(photo: Photo, only: int | None = None) -> tuple[Sighting, ...]:
         fragments: dict[Sheet, list[Identity]] = {}
         crowded = False
         for lattice in level.lattices:
-            crowded |= bool(np.median(lattice.side_px()) < CROWDED_PX)
             whole = level.in_photo(lattice)
             reading = identify.read_marks(whole, grey)
             identity = identify.identify(whole, reading)
@@ -100,9 +100,11 @@ def sight(photo: Photo, only: int | None = None) -> tuple[Sighting, ...]:
             else:
                 mirrored |= identify.looks_mirrored(reading)
                 nameless.append(whole)
+            if identity is not None or len(lattice) >= CROWD:
+                crowded |= bool(np.median(lattice.side_px()) < CROWDED_PX)
         for sheet, parts in fragments.items():
             lattice = _joined([level.in_level(part.lattice) for part in parts])
-            lattice = extend(lattice, level.smoothed, level.corners, sheet.x_corners())
+            lattice = extend(lattice, level.smoothed, level.corners, identify.nodes_of(sheet))
             if sheet not in named or len(named[sheet]) < len(lattice):
                 named[sheet] = level.in_photo(lattice)
                 agreeing[sheet] = sum(part.marks_read for part in parts)
@@ -287,7 +289,7 @@ def _sighting(sheet: Sheet, lattice: Lattice, fit: Refined, marks_read: int) -> 
     return Sighting(
         sheet=sheet,
         corners_px=fit.xy_px[order],
-        corners_mm=lattice.ij[order] * sheet.square_mm,
+        corners_mm=lattice.ij[order].astype(np.float64) * sheet.square_mm,
         sigma_px=fit.sigma_px[order],
         blur_px=float(np.median(fit.blur_px)),
         marks_read=marks_read,
@@ -332,11 +334,11 @@ def _fits(size: tuple[int, int], inner: tuple[int, int]) -> bool:
 def _window(ij: IndexArray, inner: tuple[int, int]) -> NDArray[np.bool_]:
     """The corners (N,) inside the part of the lattice that fits the board best."""
     low, high = ij.min(0), ij.max(0)
-    best = np.zeros(len(ij), bool)
+    best: NDArray[np.bool_] = np.zeros(len(ij), bool)
     for a, b in (inner, inner[::-1]):
         for i in range(int(low[0]), max(int(high[0]) - a + 1, int(low[0])) + 1):
             for j in range(int(low[1]), max(int(high[1]) - b + 1, int(low[1])) + 1):
-                inside = ((ij >= (i, j)) & (ij < (i + a, j + b))).all(1)
+                inside = np.all((ij >= (i, j)) & (ij < (i + a, j + b)), axis=1)
                 if inside.sum() > best.sum():
                     best = inside
     return best
