@@ -1,0 +1,376 @@
+"""The pattern over its top-down picture, with a grid and the main dimensions.
+
+For people: the picture shows at a glance whether the pattern sits on the piece, and the
+numbers can be held against a rule.  Nothing is measured in it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from digitize.files.atomic import write_bytes
+from digitize.files.notes import note_lines, with_uncertainty
+from digitize.files.palette import BLUISH_GREEN, COLOURS, HALO, WHITE, Kind, Rgb
+from digitize.files.picture import (
+    FloatArray,
+    Lettering,
+    Picture,
+    draw_lines,
+    eight_bit,
+    png,
+    tag_size,
+    text_size,
+)
+from digitize.files.units import Unit, length, mm_per
+from digitize.pattern.contour import Circle, Closed, Slot
+from digitize.pattern.extent import Box, closed_extent_mm, extent_mm
+from digitize.pattern.model import Pattern
+from digitize.pattern.segments import Point
+
+LONGEST_PX, SHORTEST_PX = 2200, 1500
+AIR_MM = 12.0
+GRID_GREY: Rgb = (120, 120, 120)
+INK: Rgb = (24, 28, 36)
+
+
+@dataclass(frozen=True, eq=False)
+class TopdownPicture:
+    """A rectified picture: ``box_mm`` is the outer edge of its outermost pixels."""
+
+    rgb: NDArray[Any]  # (height, width, 3), 8 or 16 bits; row 0 at the top (largest y)
+    box_mm: Box
+
+
+@dataclass(frozen=True, slots=True)
+class Callout:
+    """A dimension written beside something of the pattern, which fills a box (or a point)."""
+
+    text: str
+    around_mm: Box
+    kind: Kind = "opening"
+
+
+def render(
+    pattern: Pattern,
+    picture: TopdownPicture | None = None,
+    callouts: Sequence[Callout] | None = None,
+    unit: Unit = "mm",
+) -> bytes:
+    """The proof as PNG; without a picture the pattern is drawn on white.
+
+    ``callouts`` None writes sizes of holes and bends as ``default_callouts`` does.
+    """
+    if callouts is None:
+        callouts = default_callouts(pattern, unit)
+    return png(_View(pattern, picture, unit).draw(callouts))
+
+
+def write(
+    path: Path,
+    pattern: Pattern,
+    picture: TopdownPicture | None = None,
+    callouts: Sequence[Callout] | None = None,
+    unit: Unit = "mm",
+    *,
+    overwrite: bool = False,
+) -> Path:
+    """Write the proof; see ``atomic.write_bytes`` for what can go wrong."""
+    return write_bytes(path, render(pattern, picture, callouts, unit), overwrite=overwrite)
+
+
+def default_callouts(pattern: Pattern, unit: Unit = "mm") -> list[Callout]:
+    """Every hole, bend and mark numbered, round ones with their size."""
+    callouts = []
+    for number, opening in enumerate(pattern.openings, 1):
+        text = f"H{number}"
+        if isinstance(opening, Circle):
+            text += f" Ø{with_uncertainty(pattern, 2 * opening.radius_mm, unit)}"
+        elif isinstance(opening, Slot):
+            wide, long = length(opening.width_mm, unit), length(opening.overall_mm, unit)
+            text += f" {wide.split()[0]} × {long.split()[0]}"
+        callouts.append(Callout(text, closed_extent_mm(opening)))
+    for number, bend in enumerate(pattern.bends, 1):
+        text = f"B{number}"
+        if bend.angle_deg is not None:
+            text += f" {bend.angle_deg:g}°"
+        if bend.toward_face is not None:
+            text += " up" if bend.toward_face else " down"
+        (xa, ya), (xb, yb) = bend.start_mm, bend.end_mm
+        x, y = (xa + xb) / 2, (ya + yb) / 2
+        callouts.append(Callout(text, (x, y, x, y), "bend"))
+    callouts += [
+        Callout(f"P{n}", (*m.at_mm, *m.at_mm), "mark") for n, m in enumerate(pattern.marks, 1)
+    ]
+    return callouts
+
+
+class _View:
+    """One drawing: where the pattern lies on it, and the layers from the bottom up."""
+
+    def __init__(self, pattern: Pattern, picture: TopdownPicture | None, unit: Unit) -> None:
+        self.pattern, self.picture, self.unit = pattern, picture, unit
+        x0, y0, x1, y1 = extent_mm(pattern)
+        air = min(max(0.1 * max(x1 - x0, y1 - y0), 2.0), AIR_MM)
+        box = (x0 - air, y0 - air, x1 + air, y1 + air)
+        longest_mm = max(box[2] - box[0], box[3] - box[1])
+        wanted = float(LONGEST_PX)
+        if picture is not None:
+            px_per_mm = picture.rgb.shape[1] / (picture.box_mm[2] - picture.box_mm[0])
+            wanted = min(max(px_per_mm * longest_mm, SHORTEST_PX), LONGEST_PX)
+        self.px_per_mm = wanted / longest_mm
+        self.box = box
+        self.view_w = max(1, round((box[2] - box[0]) * self.px_per_mm))
+        self.view_h = max(1, round((box[3] - box[1]) * self.px_per_mm))
+        self.type_px = max(18, round(max(self.view_w, self.view_h) / 80))
+        self.line_px = max(2, round(max(self.view_w, self.view_h) / 900))
+        self.left_px = 7 * self.type_px
+        self.top_px = round(1.2 * self.type_px)
+        self.right_px = 2 * self.type_px
+        self.notes = note_lines(pattern, unit)
+        # A narrow part still has a caption to carry.
+        widest = max(text_size(n, self.type_px)[0] for n in self.notes) + 9 * self.type_px
+        self.right_px += max(0, widest - self.left_px - self.view_w - self.right_px)
+        self.foot_px = round((5.5 + 2.2 + 1.5 * (len(self.notes) - 1) + 1.0) * self.type_px)
+
+    def draw(self, callouts: Sequence[Callout]) -> Picture:
+        size = (
+            self.top_px + self.view_h + self.foot_px,
+            self.left_px + self.view_w + self.right_px,
+        )
+        canvas: Picture = np.full((*size, 3), 255, np.uint8)
+        view = canvas[
+            self.top_px : self.top_px + self.view_h, self.left_px : self.left_px + self.view_w
+        ]
+        if self.picture is not None:
+            view[:] = self._background(self.picture)
+        bold = self._grid(view)
+        # Lines are drawn on the whole canvas, so that dimension lines may leave the view.
+        self._shapes(canvas)
+        with Lettering(canvas) as lettering:
+            self._tags(lettering, callouts)
+        self._overall(canvas)
+        with Lettering(canvas) as lettering:
+            self._rulers(lettering, bold)
+            self._caption(lettering)
+        return canvas
+
+    def px(self, points_mm: FloatArray | Sequence[Point]) -> FloatArray:
+        """Canvas pixels of pattern points (N, 2)."""
+        p = np.asarray(points_mm, np.float64).reshape(-1, 2)
+        x = self.left_px + (p[:, 0] - self.box[0]) * self.px_per_mm - 0.5
+        y = self.top_px + (self.box[3] - p[:, 1]) * self.px_per_mm - 0.5
+        return np.column_stack((x, y))
+
+    def _background(self, picture: TopdownPicture) -> Picture:
+        """The picture over the view, a little faded so that lines stand out."""
+        rgb = eight_bit(picture.rgb)
+        px0, _, px1, py1 = picture.box_mm
+        sx = (px1 - px0) / rgb.shape[1]
+        sy = (py1 - picture.box_mm[1]) / rgb.shape[0]
+        k = 1 / self.px_per_mm
+        # Centre of view pixel (0, 0) in picture pixels, and picture pixels per view pixel.
+        x = (self.box[0] + k / 2 - px0) / sx - 0.5
+        y = (py1 - (self.box[3] - k / 2)) / sy - 0.5
+        shrink = min(k / sx, k / sy)
+        if shrink > 1.5:
+            rgb = np.asarray(cv2.GaussianBlur(rgb, (0, 0), 0.4 * shrink), np.uint8)
+        view_to_picture = np.array([[k / sx, 0.0, x], [0.0, k / sy, y]])
+        warped = cv2.warpAffine(
+            rgb,
+            view_to_picture,
+            (self.view_w, self.view_h),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=WHITE,
+        )
+        faded = cv2.convertScaleAbs(warped, alpha=0.75, beta=64)
+        return np.asarray(faded, np.uint8)
+
+    def _steps_mm(self) -> tuple[float, int, int]:
+        """Grid step, and every how many steps a line is bold or labelled."""
+        step, bold, labelled = (10.0, 5, 10) if self.unit == "mm" else (mm_per("in") / 2, 2, 4)
+        while step * self.px_per_mm < 8:
+            step *= 10
+        while step * self.px_per_mm > 250:
+            step /= 10
+        room = 3.5 * self.type_px / (step * self.px_per_mm)
+        if room < bold:
+            labelled = bold
+        while labelled < room:
+            labelled *= 2
+        return step, bold, labelled
+
+    def _grid(self, view: Picture) -> list[tuple[str, float]]:
+        """Draw the grid; gives the labelled lines as axis and millimetres."""
+        step, bold, labelled = self._steps_mm()
+        under = view.copy()
+        lines = []
+        for axis, low, high in (("x", self.box[0], self.box[2]), ("y", self.box[1], self.box[3])):
+            for n in range(math.ceil(low / step), math.floor(high / step) + 1):
+                at = n * step
+                px = (
+                    round((at - self.box[0]) * self.px_per_mm)
+                    if axis == "x"
+                    else round((self.box[3] - at) * self.px_per_mm)
+                )
+                wide = 1 + (n % bold == 0) + (n % (2 * bold) == 0)
+                lines_at = slice(max(0, px - wide // 2), max(0, px - wide // 2) + wide)
+                if axis == "x":
+                    view[:, lines_at] = GRID_GREY
+                else:
+                    view[lines_at, :] = GRID_GREY
+                if n % labelled == 0:
+                    lines.append((axis, at))
+        cv2.addWeighted(view, 0.45, under, 0.55, 0.0, dst=view)
+        return lines
+
+    def _shapes(self, canvas: Picture) -> None:
+        pattern = self.pattern
+        self._closed(canvas, pattern.outline, "outline")
+        for opening in pattern.openings:
+            self._closed(canvas, opening, "opening")
+        for closed in (pattern.outline, *pattern.openings):
+            for edge in closed.as_contour().edges:
+                if edge.evidence != "measured":
+                    points = self.px(edge.segment.points_mm(0.2 / self.px_per_mm))
+                    draw_lines(canvas, [points], COLOURS["restored"], self.line_px + 1)
+        bends = [self.px([b.start_mm, b.end_mm]) for b in pattern.bends]
+        draw_lines(canvas, bends, COLOURS["bend"], self.line_px)
+        arm = 8.0 * self.line_px
+        for mark in pattern.marks:
+            at = self.px([mark.at_mm])[0]
+            cross = [np.add(at, arm * np.array(c)) for c in ([[-1, 0], [1, 0]], [[0, -1], [0, 1]])]
+            draw_lines(canvas, cross, BLUISH_GREEN, self.line_px)
+
+    def _closed(self, canvas: Picture, closed: Closed, kind: Kind) -> None:
+        points = self.px(closed.points_mm(0.2 / self.px_per_mm))
+        draw_lines(canvas, [points], COLOURS[kind], self.line_px, closed=True)
+
+    def _rulers(self, lettering: Lettering, lines: Sequence[tuple[str, float]]) -> None:
+        size = round(0.85 * self.type_px)
+        for axis, at in lines:
+            text = f"{at / mm_per(self.unit):g}"
+            if axis == "x":
+                x = float(self.px([(at, 0.0)])[0, 0])
+                y = self.top_px + self.view_h + 0.3 * self.type_px
+                lettering.line(x, y, text, size, colour=GRID_GREY, anchor="ma", ground=WHITE)
+            else:
+                x = self.left_px - 0.4 * self.type_px
+                y = float(self.px([(0.0, at)])[0, 1])
+                lettering.line(x, y, text, size, colour=GRID_GREY, anchor="rm", ground=WHITE)
+
+    def _tags(self, lettering: Lettering, callouts: Sequence[Callout]) -> None:
+        """Write each callout where it hides neither a hole nor another callout."""
+        size = round(0.8 * self.type_px)
+        taken = [self._box_px(closed_extent_mm(opening)) for opening in self.pattern.openings]
+        taken += [self._box_px((*m.at_mm, *m.at_mm)) for m in self.pattern.marks]
+        gap = 0.7 * self.type_px
+        for callout in callouts:
+            x0, y0, x1, y1 = self._box_px(callout.around_mm)
+            x, y = (x0 + x1) / 2, (y0 + y1) / 2
+            w, h = tag_size(callout.text, size)
+            spots = [
+                (x1 + gap, y - h / 2),
+                (x0 - gap - w, y - h / 2),
+                (x - w / 2, y0 - gap - h),
+                (x - w / 2, y1 + gap),
+                (x1 + gap, y1 + gap),
+                (x1 + gap, y0 - gap - h),
+                (x0 - gap - w, y1 + gap),
+                (x0 - gap - w, y0 - gap - h),
+            ]
+            boxes = [self._inside((a, b, a + w, b + h)) for a, b in spots]
+            box = min(boxes, key=lambda b: sum(_overlap(b, t) for t in taken))
+            taken.append(box)
+            lettering.tag(box[0], box[1], callout.text, size, edge=COLOURS[callout.kind])
+
+    def _box_px(self, box_mm: Box) -> Box:
+        """A box on the canvas, top left then bottom right."""
+        (x0, y1), (x1, y0) = self.px([box_mm[:2], box_mm[2:]])
+        return float(x0), float(y0), float(x1), float(y1)
+
+    def _inside(self, box: Box) -> Box:
+        """The box moved into the view."""
+        x0, y0, x1, y1 = box
+        dx = max(0.0, self.left_px - x0) + min(0.0, self.left_px + self.view_w - x1)
+        dy = max(0.0, self.top_px - y0) + min(0.0, self.top_px + self.view_h - y1)
+        return x0 + dx, y0 + dy, x1 + dx, y1 + dy
+
+    def _overall(self, canvas: Picture) -> None:
+        """Overall width below the view and overall height at its left."""
+        x0, y0, x1, y1 = closed_extent_mm(self.pattern.outline)
+        (left, bottom), (right, top) = self.px([(x0, y0), (x1, y1)])
+        row = self.top_px + self.view_h + 3.2 * self.type_px
+        column = self.left_px - 4.6 * self.type_px
+        reach = 0.6 * self.type_px
+        lines = [
+            np.array([[left, bottom + reach], [left, row + reach]]),
+            np.array([[right, bottom + reach], [right, row + reach]]),
+            np.array([[left, row], [right, row]]),
+            np.array([[left - reach, top], [column - reach, top]]),
+            np.array([[left - reach, bottom], [column - reach, bottom]]),
+            np.array([[column, top], [column, bottom]]),
+        ]
+        draw_lines(canvas, lines, INK, 1 + (self.type_px > 24), halo=None)
+        for tip, direction in (
+            ((left, row), (1.0, 0.0)),
+            ((right, row), (-1.0, 0.0)),
+            ((column, top), (0.0, 1.0)),
+            ((column, bottom), (0.0, -1.0)),
+        ):
+            _arrow(canvas, np.array(tip), np.array(direction), 0.7 * self.type_px)
+        wide = self._overall_text(x1 - x0)
+        tall = self._overall_text(y1 - y0)
+        # Text longer than its dimension line stands beside it.
+        aside_x, aside_y = (
+            0.0 if span > text_size(text, self.type_px)[0] + 3 * self.type_px else self.type_px
+            for span, text in ((right - left, wide), (bottom - top, tall))
+        )
+        self._boxed(canvas, wide, ((left + right) / 2, row + 1.1 * aside_x), upright=False)
+        self._boxed(canvas, tall, (column - 1.1 * aside_y, (top + bottom) / 2), upright=True)
+
+    def _overall_text(self, value_mm: float) -> str:
+        return f"{with_uncertainty(self.pattern, value_mm, self.unit)} {self.unit}"
+
+    def _boxed(self, canvas: Picture, text: str, at: tuple[float, float], *, upright: bool) -> None:
+        """Text on white across a dimension line."""
+        w, h = text_size(text, self.type_px)
+        patch: Picture = np.full((h + 4, w + self.type_px, 3), 255, np.uint8)
+        with Lettering(patch) as lettering:
+            lettering.line(
+                patch.shape[1] / 2, patch.shape[0] / 2, text, self.type_px, bold=False, anchor="mm"
+            )
+        if upright:
+            patch = np.rot90(patch)
+        ph, pw = patch.shape[:2]
+        x = int(np.clip(round(at[0] - pw / 2), 0, max(0, canvas.shape[1] - pw)))
+        y = int(np.clip(round(at[1] - ph / 2), 0, max(0, canvas.shape[0] - ph)))
+        room = canvas[y : y + ph, x : x + pw]
+        room[:] = patch[: room.shape[0], : room.shape[1]]
+
+    def _caption(self, lettering: Lettering) -> None:
+        x, y = self.left_px, self.top_px + self.view_h + 5.5 * self.type_px
+        for row, line in enumerate(self.notes):
+            size = round(1.4 * self.type_px) if row == 0 else self.type_px
+            lettering.line(x, y, line, size, bold=row == 0, colour=HALO)
+            y += (2.2 if row == 0 else 1.5) * self.type_px
+
+
+def _arrow(canvas: Picture, tip: FloatArray, direction: FloatArray, long_px: float) -> None:
+    """A filled arrow head at ``tip``, its point away from ``direction``."""
+    side = np.array([-direction[1], direction[0]]) * long_px / 5
+    back = tip + direction * long_px
+    points = np.round(np.array([tip, back + side, back - side]) * 16).astype(np.int32)
+    cv2.fillConvexPoly(canvas, points, INK, cv2.LINE_AA, 4)
+
+
+def _overlap(a: Box, b: Box) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
