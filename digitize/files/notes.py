@@ -32,25 +32,16 @@ def note_lines(pattern: Pattern, unit: Unit) -> list[str]:
 
 def precision_line(pattern: Pattern, unit: Unit) -> str:
     """The expanded uncertainty at the pattern's longest overall dimension."""
+    if pattern.precision is None:
+        return "precision not stated"
     x0, y0, x1, y1 = closed_extent_mm(pattern.outline)
     longest = max(x1 - x0, y1 - y0)
-    u = uncertainty(pattern, longest, unit)
-    if u is None:
-        return "precision not stated"
+    u = rounded_up(pattern.precision.expanded_mm(longest), unit)
     return f"± {u} {unit} on {length(longest, unit, 0)} (95 %)"
 
 
-def uncertainty(pattern: Pattern, value_mm: float, unit: Unit) -> str | None:
-    """The expanded uncertainty of a length, rounded up to 0.01 mm (0.1 from 1 mm) or 0.001 in."""
-    if pattern.precision is None:
-        return None
-    u = pattern.precision.expanded_mm(value_mm) / mm_per(unit)
+def rounded_up(expanded_mm: float, unit: Unit) -> str:
+    """An expanded uncertainty without its unit, to the next 0.01 mm (0.1 from 1 mm) or 0.001 in."""
+    u = expanded_mm / mm_per(unit)
     digits = 3 if unit == "in" else (2 if u < 1 else 1)
     return f"{math.ceil(u * 10**digits - 1e-6) / 10**digits:.{digits}f}"
-
-
-def with_uncertainty(pattern: Pattern, value_mm: float, unit: Unit) -> str:
-    """A length with its expanded uncertainty where that is known, without the unit."""
-    text = length(value_mm, unit).split()[0]
-    u = uncertainty(pattern, value_mm, unit)
-    return text if u is None else f"{text} ± {u}"

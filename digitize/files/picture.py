@@ -111,14 +111,21 @@ class Lettering:
         bold: bool = False,
         anchor: str = "la",
         ground: Rgb | None = None,
+        outline: Rgb | None = None,
     ) -> None:
-        """Text at (x, y), on a ground of its own if asked; ``anchor`` as in Pillow."""
+        """Text at (x, y), on a ground or with an outline if asked; ``anchor`` as in Pillow."""
         name = BOLD if bold else REGULAR
         if ground is not None:
             box = self._draw.textbbox((x, y), drawable(text), font(size_px, name), anchor)
             self._draw.rectangle(box, fill=ground)
         self._draw.text(
-            (x, y), drawable(text), fill=colour, font=font(size_px, name), anchor=anchor
+            (x, y),
+            drawable(text),
+            fill=colour,
+            font=font(size_px, name),
+            anchor=anchor,
+            stroke_width=0 if outline is None else max(1, size_px // 10),
+            stroke_fill=outline,
         )
 
     def tag(self, x: float, y: float, text: str, size_px: int, *, edge: Rgb = WHITE) -> None:

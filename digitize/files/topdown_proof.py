@@ -7,6 +7,7 @@ numbers can be held against a rule.  Nothing is measured in it.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.files.atomic import write_bytes
-from digitize.files.notes import note_lines, with_uncertainty
+from digitize.files.notes import note_lines, rounded_up
 from digitize.files.palette import BLUISH_GREEN, COLOURS, HALO, WHITE, Kind, Rgb
 from digitize.files.picture import (
     FloatArray,
@@ -30,7 +31,8 @@ from digitize.files.picture import (
     text_size,
 )
 from digitize.files.units import Unit, length, mm_per
-from digitize.pattern.contour import Circle, Closed, Slot
+from digitize.pattern.contour import Closed
+from digitize.pattern.dimensions import Dimension, dimensions, named_edges, opening_letter
 from digitize.pattern.extent import Box, closed_extent_mm, extent_mm
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Point
@@ -87,29 +89,47 @@ def write(
 
 
 def default_callouts(pattern: Pattern, unit: Unit = "mm") -> list[Callout]:
-    """Every hole, bend and mark numbered, round ones with their size."""
+    """Every opening and bend with its size, every mark, by the names of the dimension list."""
+    listed = dimensions(pattern)
     callouts = []
-    for number, opening in enumerate(pattern.openings, 1):
-        text = f"H{number}"
-        if isinstance(opening, Circle):
-            text += f" Ø{with_uncertainty(pattern, 2 * opening.radius_mm, unit)}"
-        elif isinstance(opening, Slot):
-            wide, long = length(opening.width_mm, unit), length(opening.overall_mm, unit)
-            text += f" {wide.split()[0]} × {long.split()[0]}"
-        callouts.append(Callout(text, closed_extent_mm(opening)))
+    counts = Counter[str]()
+    for opening in pattern.openings:
+        letter = opening_letter(opening)
+        counts[letter] += 1
+        name = f"{letter}{counts[letter]}"
+        size = {d.kind: d for d in listed.of(name)}
+        if "diameter" in size:
+            text = f"Ø{_stated(size['diameter'], unit)}"
+        else:
+            text = f"{_bare(size['length'], unit)} × {_bare(size['width'], unit)}"
+        callouts.append(Callout(f"{name} {text}", closed_extent_mm(opening)))
     for number, bend in enumerate(pattern.bends, 1):
         text = f"B{number}"
         if bend.angle_deg is not None:
             text += f" {bend.angle_deg:g}°"
         if bend.toward_face is not None:
             text += " up" if bend.toward_face else " down"
+        to_edge = next((d for d in listed.of(f"B{number}") if d.kind == "to edge"), None)
+        if to_edge is not None:
+            text += f", {_stated(to_edge, unit)} to {to_edge.other}"
         (xa, ya), (xb, yb) = bend.start_mm, bend.end_mm
         x, y = (xa + xb) / 2, (ya + yb) / 2
         callouts.append(Callout(text, (x, y, x, y), "bend"))
     callouts += [
-        Callout(f"P{n}", (*m.at_mm, *m.at_mm), "mark") for n, m in enumerate(pattern.marks, 1)
+        Callout(f"M{n}", (*m.at_mm, *m.at_mm), "mark") for n, m in enumerate(pattern.marks, 1)
     ]
     return callouts
+
+
+def _bare(dimension: Dimension, unit: Unit) -> str:
+    return length(dimension.value, unit).split()[0]
+
+
+def _stated(dimension: Dimension, unit: Unit) -> str:
+    """A dimension with its ± where that is known, without the unit."""
+    if dimension.expanded is None:
+        return _bare(dimension, unit)
+    return f"{_bare(dimension, unit)} ± {rounded_up(dimension.expanded, unit)}"
 
 
 class _View:
@@ -135,6 +155,15 @@ class _View:
         self.top_px = round(1.2 * self.type_px)
         self.right_px = 2 * self.type_px
         self.notes = note_lines(pattern, unit)
+        listed = dimensions(pattern)
+        self.datum = listed.datum
+        overall = {d.name: d for d in listed.dimensions if d.kind == "overall"}
+        self.upright = overall.get("OX", overall["OL"]), overall.get("OY", overall["OW"])
+        if "OX" in overall:
+            along, across = (_stated(overall[name], unit) for name in ("OL", "OW"))
+            self.notes.insert(
+                1, f"{along} × {across} {unit} squared up along {self.datum.edge or 'its length'}"
+            )
         # A narrow part still has a caption to carry.
         widest = max(text_size(n, self.type_px)[0] for n in self.notes) + 9 * self.type_px
         self.right_px += max(0, widest - self.left_px - self.view_w - self.right_px)
@@ -155,6 +184,7 @@ class _View:
         # Lines are drawn on the whole canvas, so that dimension lines may leave the view.
         self._shapes(canvas)
         with Lettering(canvas) as lettering:
+            self._edge_names(lettering)
             self._tags(lettering, callouts)
         self._overall(canvas)
         with Lettering(canvas) as lettering:
@@ -292,6 +322,21 @@ class _View:
             taken.append(box)
             lettering.tag(box[0], box[1], callout.text, size, edge=COLOURS[callout.kind])
 
+    def _edge_names(self, lettering: Lettering) -> None:
+        """Names of the outline's edges, just outside it, where there is room for them."""
+        size = round(0.7 * self.type_px)
+        for edge in named_edges(self.pattern.outline, self.datum.origin_mm):
+            segment = edge.segment
+            if segment.length_mm * self.px_per_mm < 2.0 * size:
+                continue
+            points = self.px(segment.points_mm(0.05 * segment.length_mm))
+            middle = points[(len(points) - 1) // 2 : len(points) // 2 + 1].mean(axis=0)
+            # The outline runs counter-clockwise: outside is to the right of travel.
+            travel = (segment.start_direction_rad + segment.end_direction_rad) / 2
+            out = np.array([math.sin(travel), math.cos(travel)])
+            x, y = middle + out * (0.5 * size + 2.5 * self.line_px)
+            lettering.line(x, y, edge.name, size, anchor="mm", outline=WHITE)
+
     def _box_px(self, box_mm: Box) -> Box:
         """A box on the canvas, top left then bottom right."""
         (x0, y1), (x1, y0) = self.px([box_mm[:2], box_mm[2:]])
@@ -327,8 +372,7 @@ class _View:
             ((column, bottom), (0.0, -1.0)),
         ):
             _arrow(canvas, np.array(tip), np.array(direction), 0.7 * self.type_px)
-        wide = self._overall_text(x1 - x0)
-        tall = self._overall_text(y1 - y0)
+        wide, tall = (f"{_stated(d, self.unit)} {self.unit}" for d in self.upright)
         # Text longer than its dimension line stands beside it.
         aside_x, aside_y = (
             0.0 if span > text_size(text, self.type_px)[0] + 3 * self.type_px else self.type_px
@@ -336,9 +380,6 @@ class _View:
         )
         self._boxed(canvas, wide, ((left + right) / 2, row + 1.1 * aside_x), upright=False)
         self._boxed(canvas, tall, (column - 1.1 * aside_y, (top + bottom) / 2), upright=True)
-
-    def _overall_text(self, value_mm: float) -> str:
-        return f"{with_uncertainty(self.pattern, value_mm, self.unit)} {self.unit}"
 
     def _boxed(self, canvas: Picture, text: str, at: tuple[float, float], *, upright: bool) -> None:
         """Text on white across a dimension line."""
