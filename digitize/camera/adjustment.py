@@ -1,9 +1,9 @@
 """The least-squares adjustment behind camera recovery: state, priors, Levenberg-Marquardt.
 
-Twelve numbers are estimated: the eleven of ``camera.PARAMETERS`` and the print's aspect.
-A printer that feeds the paper 0.2 % short stretches one axis; read as perspective, that
-would bend focal length and tilt, so it gets a name of its own with the printed scale's
-uncertainty as its prior.
+Estimated are the eleven of ``camera.PARAMETERS``, the print's aspect, and the sheet's
+height field (see ``flatness``).  A printer that feeds the paper 0.2 % short stretches one
+axis; read as perspective, that would bend focal length and tilt, so it gets a name of its
+own with the printed scale's uncertainty as its prior.
 """
 
 from __future__ import annotations
@@ -14,16 +14,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from digitize.camera.flatness import TERMS
 from digitize.camera.lens import fold_radius
 from digitize.camera.projection import Pinhole, rotation_matrix, see
 
 FloatArray = NDArray[np.float64]
 
-_UNKNOWNS = 12
+_UNKNOWNS = 12 + TERMS
 _ROUNDING = 1e-14  # least eigenvalue taken as real, of a matrix with ones on its diagonal
-_LONGEST = np.array([1.0] * 3 + [np.inf] * 3 + [1.0] + [np.inf] * 4 + [0.1])  # one step
-_SETTLED = 1e-6  # chi square still to be gained by an undamped step
+_LONGEST = np.array(
+    [1.0] * 3 + [np.inf] * 3 + [1.0] + [np.inf] * 4 + [0.1] + [np.inf] * TERMS
+)  # one step
+_EASE, _STIFFEN = 8.0, 2.0  # damping after a good and after a bad step
+_SETTLED = 1e-5  # chi square still to be gained by an undamped step
+_PULLS = 6 + TERMS
 _LOG_FOCAL, _PX, _PY, _K1, _K2, _ASPECT = range(6, 12)
+_LONGEST = np.full(_UNKNOWNS, np.inf)  # one step
+_LONGEST[[0, 1, 2, _LOG_FOCAL]] = 1.0
+_LONGEST[_ASPECT] = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,6 +42,17 @@ class Corners:
     px: FloatArray  # (N, 2)
     sigma_px: FloatArray  # (N,) per axis
     stretch: FloatArray  # (2,) log change of x and y per unit of log aspect
+    height_terms: FloatArray  # (N, TERMS) height per unit of each field coefficient
+
+    def kept(self, used: NDArray[np.bool_]) -> Corners:
+        """The corners that ``used`` (N,) marks."""
+        return Corners(
+            self.mm[used],
+            self.px[used],
+            self.sigma_px[used],
+            self.stretch,
+            self.height_terms[used],
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +71,13 @@ class Prior:
     half_diagonal_px: float
     bend_sigma: tuple[float, float]
     aspect_sigma: float
+    height_sigma_mm: float  # of each term of the sheet's height field, rms
     share: float  # of all photos that this prior is meant for
 
     @property
     def rarity(self) -> float:
         """-2 log of its density at the peak, but for a constant shared by all priors."""
-        spread = self.principal_sigma_px**2 * self.log_focal_sigma
+        spread = self.principal_sigma_px**2 * self.log_focal_sigma * self.height_sigma_mm**TERMS
         return 2 * math.log(spread / self.share)
 
 
@@ -67,9 +87,10 @@ class State:
 
     pinhole: Pinhole
     log_aspect: float
+    heights_mm: FloatArray  # (TERMS,) coefficients of the sheet's height field
 
     def moved(self, step: FloatArray) -> State:
-        """The state a step (12,) away.
+        """The state a step (unknowns,) away.
 
         To first order each number moves by its part of the step.  To second order depth
         and lens follow the focal length (depth / f, k1 / f^2 and k2 / f^4 are what a
@@ -89,12 +110,13 @@ class State:
                 p.k2 * (math.exp(4 * log_zoom) - 4 * log_zoom) + float(step[_K2]),
             ),
             self.log_aspect + float(step[_ASPECT]),
+            self.heights_mm + step[_ASPECT + 1 :],
         )
 
     def sheet_mm(self, corners: Corners) -> FloatArray:
         """Corner places (N, 3) on the paper as printed."""
         stretched = corners.mm * np.exp(self.log_aspect * corners.stretch)
-        return np.column_stack([stretched, np.zeros(len(stretched))])
+        return np.column_stack([stretched, corners.height_terms @ self.heights_mm])
 
     def plausible(self, corners: Corners) -> bool:
         """Whether every corner lies in front of the camera and inside the lens's fold."""
@@ -110,13 +132,12 @@ class State:
 class Linearised:
     """The problem about one state, every row divided by its standard deviation.
 
-    The first 2N rows are the corners' (x, y of each in turn), the last six the priors'.
+    The first 2N rows are the corners' (x, y of each in turn), the others the priors'.
     """
 
     residuals_px: FloatArray  # (N, 2) seen minus predicted, not weighted
-    rows: FloatArray  # (2N + 6,) residuals
-    by_state: FloatArray  # (2N + 6, 12) how the prediction changes with the state
-    by_height: FloatArray  # (2N,) and with a corner's height, per mm
+    rows: FloatArray  # (2N + priors,) residuals
+    by_state: FloatArray  # (2N + priors, unknowns) how the prediction changes with the state
 
     @property
     def cost(self) -> float:
@@ -131,13 +152,13 @@ class Linearised:
 
     @property
     def information(self) -> FloatArray:
-        """Information (12, 12) that the corners alone give about the state."""
+        """Information (unknowns, unknowns) that the corners alone give about the state."""
         corners = self.by_state[: 2 * len(self.residuals_px)]
         return np.asarray(corners.T @ corners)
 
     @property
     def prior_information(self) -> FloatArray:
-        """Information (12, 12) of the priors alone."""
+        """Information (unknowns, unknowns) of the priors alone."""
         priors = self.by_state[2 * len(self.residuals_px) :]
         return np.asarray(priors.T @ priors)
 
@@ -149,9 +170,10 @@ def linearise(state: State, corners: Corners, prior: Prior, weights: FloatArray)
     residuals = corners.px - seen.px
     root = np.sqrt(weights) / corners.sigma_px
     count = 2 * len(sheet)
-    by_state = np.zeros((count + 6, _UNKNOWNS))
+    by_state = np.zeros((count + _PULLS, _UNKNOWNS))
     by_corner = by_state[:count].reshape(-1, 2, _UNKNOWNS)
     by_corner[:, :, :_ASPECT] = seen.by_parameter
+    by_corner[:, :, _ASPECT + 1 :] = seen.by_point[:, :, 2:] * corners.height_terms[:, None, :]
     by_corner[:, :, _ASPECT] = np.einsum(
         "nij,nj->ni", seen.by_point[:, :, :2], sheet[:, :2] * corners.stretch
     )
@@ -161,24 +183,25 @@ def linearise(state: State, corners: Corners, prior: Prior, weights: FloatArray)
         residuals_px=residuals,
         rows=np.concatenate([(residuals * root[:, None]).reshape(-1), -pulls]),
         by_state=by_state,
-        by_height=(seen.by_point[:, :, 2] * root[:, None]).reshape(-1),
     )
 
 
 def _pulls(state: State, prior: Prior) -> tuple[FloatArray, FloatArray]:
-    """Distance from each prior in its standard deviations (6,), and slopes (6, 12)."""
+    """Distance from each prior in its standard deviations (P,), and slopes (P, unknowns)."""
     p = state.pinhole
     rho2 = (prior.half_diagonal_px / p.focal_px) ** 2
     bends = np.array([p.k1 * rho2 / prior.bend_sigma[0], p.k2 * rho2**2 / prior.bend_sigma[1]])
     principal = np.subtract(p.principal_px, prior.middle_px) / prior.principal_sigma_px
     focal = (math.log(p.focal_px) - prior.log_focal) / prior.log_focal_sigma
-    pulls = np.array([*principal, focal, *bends, state.log_aspect / prior.aspect_sigma])
-    slopes = np.zeros((6, _UNKNOWNS))
+    aspect = state.log_aspect / prior.aspect_sigma
+    pulls = np.array([*principal, focal, *bends, aspect, *state.heights_mm / prior.height_sigma_mm])
+    slopes = np.zeros((_PULLS, _UNKNOWNS))
     slopes[0, _PX] = slopes[1, _PY] = 1 / prior.principal_sigma_px
     slopes[2, _LOG_FOCAL] = 1 / prior.log_focal_sigma
     slopes[3, _K1], slopes[3, _LOG_FOCAL] = rho2 / prior.bend_sigma[0], -2 * bends[0]
     slopes[4, _K2], slopes[4, _LOG_FOCAL] = rho2**2 / prior.bend_sigma[1], -4 * bends[1]
     slopes[5, _ASPECT] = 1 / prior.aspect_sigma
+    slopes[6:, _ASPECT + 1 :] = np.eye(TERMS) / prior.height_sigma_mm
     return pulls, slopes
 
 
@@ -202,7 +225,7 @@ def adjust(
             then = linearise(candidate, corners, prior, weights)
             if then.cost < now.cost:
                 state, now = candidate, then
-                damping /= 30
+                damping /= _EASE
                 continue
-        damping = max(damping * 10, 1e-9)
+        damping = max(damping * _STIFFEN, 1e-9)
     return state, now

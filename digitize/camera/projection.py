@@ -75,7 +75,10 @@ def see(pinhole: Pinhole, points_mm: FloatArray) -> Seen:
 
     by_parameter = np.zeros((len(x), 2, 11))
     # A left rotation increment w moves the turned point by w x p, so d(px)/dw = p x d(px)/dp.
-    by_parameter[:, :, 0:3] = np.cross(turned[:, None, :], by_camera)
+    p, d = turned[:, None, :], by_camera
+    by_parameter[:, :, 0] = p[..., 1] * d[..., 2] - p[..., 2] * d[..., 1]
+    by_parameter[:, :, 1] = p[..., 2] * d[..., 0] - p[..., 0] * d[..., 2]
+    by_parameter[:, :, 2] = p[..., 0] * d[..., 1] - p[..., 1] * d[..., 0]
     by_parameter[:, :, 3:6] = by_camera
     by_parameter[:, 0, 6], by_parameter[:, 1, 6] = f * a * factor, f * b * factor
     by_parameter[:, 0, 7] = by_parameter[:, 1, 8] = 1.0

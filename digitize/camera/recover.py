@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 
 from digitize.camera.adjustment import Corners, Linearised, Prior, State, adjust, linearise
 from digitize.camera.camera import Camera, CameraSolution
-from digitize.camera.flatness import out_of_flat_mm
+from digitize.camera.flatness import TERMS, height_terms, out_of_flat_mm
 from digitize.camera.projection import Pinhole, see
 from digitize.camera.seed import (
     focal_from_homography,
     mirrored_pose,
     pose_from_homography,
-    robust_homography,
+    robust_homographies,
 )
 from digitize.errors import DigitizeError
 from digitize.sheets.layout import PrintScale
@@ -38,8 +38,11 @@ _PRINCIPAL_REL = 0.0075  # of the long side: lens centring and stabilisation (fr
 _PRINCIPAL_CROPPED_REL = 0.25
 _PHONE_FOCAL_REL = 0.6  # of the diagonal: a 26 mm equivalent
 _FOCAL_UNKNOWN_SIGMA = 0.5  # log: 16 to 43 mm equivalent within one sigma
-_BEND_SIGMA = (0.07, 0.05)  # k about 0.1 for a phone's field of view
-_PULLED = 16.0  # chi square of the priors that makes us doubt them
+_BEND_SIGMA = (0.10, 0.05)  # a wide lens shows 10 % barrel distortion at the corner (from memory)
+_HEIGHT_SIGMA_MM = 0.03
+_HEIGHT_CURLED_SIGMA_MM = 1.0
+_PULLED = 9.0  # chi square of the priors that makes us doubt them
+_MISFIT = 3.0  # variance over noise that makes us doubt them as well
 _CAUCHY = 2.5  # standard deviations at which a corner's weight has halved
 _REJECT = 4.5  # standard deviations; 4e-5 of good corners lie outside
 _STILL_CLOSE = 4.0  # times the least cost, at which a start is worth following
@@ -47,6 +50,8 @@ _FINAL_ROUNDS = 4
 _LEAST_SIGMA_PX = 1e-3
 _LEAST_KEPT = 0.6
 _GROSS_SQUARES = 0.03  # residual rms, in squares, at which no flat sheet is seen any more
+_SHORTEST, _LONGEST = 0.5, 20.0  # focal length over half the diagonal, worth a start
+_MOST_TOLD = 14  # about as many unknowns as corners of a flat sheet ever determine
 _RAYLEIGH_MEDIAN2 = 2 * math.log(2)  # median of the squared length of a 2-D unit normal
 
 
@@ -104,13 +109,17 @@ def recover(sighting: Sighting, scale: PrintScale, photo: Framed) -> CameraSolut
     """
     corners = _corners(sighting, scale)
     _check_enough(sighting, corners)
-    homography = robust_homography(corners.mm, corners.px)
-    if homography is None:
+    planes = robust_homographies(corners.mm, corners.px)
+    if not planes:
         raise _not_flat(sighting, "no plane fits the corners")
     usual, *unusual = _priors(photo, scale)
-    found = _search(corners, usual, homography)
+    found = _search(corners, usual, _starts(corners, usual, planes[0]))
     if found.doubts_prior:
-        found = min([found, *(_search(corners, p, homography) for p in unusual)], key=_surprise)
+        others = [
+            _search(corners, p, [found.state, *_starts(corners, p, planes[-1])])
+            for p in (usual, *unusual)
+        ]
+        found = min([found, *others], key=_surprise)
     return _solution(found, corners, sighting, photo)
 
 
@@ -141,14 +150,16 @@ class _Found:
 
     @property
     def doubts_prior(self) -> bool:
-        return self.linear.prior_cost > _PULLED or self.misfit > 2.0
+        return self.linear.prior_cost > _PULLED or self.misfit > _MISFIT
 
 
 def _surprise(found: _Found) -> float:
     """-2 log of the posterior, to choose between priors; misfit counted as larger noise."""
     left_out = _REJECT**2 * int((~found.used).sum())
     corners = (found.corner_cost + left_out) / max(found.misfit, 1.0)
-    return corners + found.linear.prior_cost + found.prior.rarity
+    normal = found.linear.by_state.T @ found.linear.by_state
+    told = float(np.linalg.slogdet(normal)[1])
+    return corners + found.linear.prior_cost + found.prior.rarity + told
 
 
 def _corners(sighting: Sighting, scale: PrintScale) -> Corners:
@@ -160,6 +171,7 @@ def _corners(sighting: Sighting, scale: PrintScale) -> Corners:
         px=np.asarray(sighting.corners_px, dtype=float),
         sigma_px=np.maximum(sighting.sigma_px, _LEAST_SIGMA_PX),
         stretch=share * np.array([1.0, -1.0]),
+        height_terms=height_terms(sighting.corners_mm),
     )
 
 
@@ -190,17 +202,20 @@ def _priors(photo: Framed, scale: PrintScale) -> list[Prior]:
         log_focal_sigma=(photo.focal_prior_rel or 0.05) if told else _FOCAL_UNKNOWN_SIGMA,
         half_diagonal_px=diagonal / 2,
         bend_sigma=_BEND_SIGMA,
+        height_sigma_mm=_HEIGHT_SIGMA_MM,
         aspect_sigma=max(math.hypot(scale.u_x / scale.x, scale.u_y / scale.y), 1e-7),
         share=0.9,
     )
-    blind = replace(usual, log_focal_sigma=_FOCAL_UNKNOWN_SIGMA, share=0.07)
+    unknown = math.log(_PHONE_FOCAL_REL * diagonal)
+    blind = replace(usual, log_focal=unknown, log_focal_sigma=_FOCAL_UNKNOWN_SIGMA, share=0.07)
     cropped = replace(blind, principal_sigma_px=_PRINCIPAL_CROPPED_REL * long_side, share=0.03)
-    return [usual, blind, cropped]
+    curled = replace(usual, height_sigma_mm=_HEIGHT_CURLED_SIGMA_MM, share=0.1)
+    return [usual, blind, cropped, curled]
 
 
-def _search(corners: Corners, prior: Prior, homography: FloatArray) -> _Found:
+def _search(corners: Corners, prior: Prior, starts: list[State]) -> _Found:
     """Adjust from every start, and finish the one that explains the corners best."""
-    tried = [_robust(s, corners, prior, 1) for s in _starts(corners, prior, homography)]
+    tried = [_robust(s, corners, prior, 1) for s in starts]
     least = min(cost for _, cost in tried)
     close = [_robust(s, corners, prior, 3) for s, cost in tried if cost < _STILL_CLOSE * least]
     return _finish(min(close, key=lambda t: t[1])[0], corners, prior)
@@ -213,53 +228,56 @@ def _starts(corners: Corners, prior: Prior, homography: FloatArray) -> list[Stat
     told = math.exp(prior.log_focal)
     seen = focal_from_homography(homography, principal)
     focals = [told]
-    if seen is not None and abs(math.log(seen / told)) < 3 * prior.log_focal_sigma:
+    if seen is not None and _SHORTEST < seen / prior.half_diagonal_px < _LONGEST:
         focals.append(seen)
     starts = []
     for focal in focals:
         pose = pose_from_homography(homography, focal, principal, middle)
         for rotation, translation in (pose, mirrored_pose(*pose, middle)):
             pinhole = Pinhole(rotation, translation, focal, prior.middle_px, 0.0, 0.0)
-            starts.append(State(pinhole, 0.0))
+            starts.append(State(pinhole, 0.0, np.zeros(TERMS)))
     plausible = [s for s in starts if s.plausible(corners)]
     return plausible or starts[:1]
 
 
 def _robust(state: State, corners: Corners, prior: Prior, rounds: int) -> tuple[State, float]:
     """Adjust with falling weights for far corners; the state and its robust cost."""
+    linear = linearise(state, corners, prior, np.ones(len(corners.px)))
     scale2 = math.inf
-    prior_cost = 0.0
     for _ in range(rounds):
-        distance2 = _distance2(state, corners)
-        scale2 = min(scale2, max(float(np.median(distance2)) / _RAYLEIGH_MEDIAN2, 1.0))
+        distance2 = _distance2(linear, corners)
+        scale2 = min(scale2, _misfit_scale2(distance2))
         weights = 1 / (1 + distance2 / (_CAUCHY**2 * scale2))
         state, linear = adjust(state, corners, prior, weights, most_steps=4)
-        prior_cost = linear.prior_cost
-    cost = _CAUCHY**2 * float(np.log1p(_distance2(state, corners) / _CAUCHY**2).sum())
-    return state, cost + prior_cost
+    cost = _CAUCHY**2 * float(np.log1p(_distance2(linear, corners) / _CAUCHY**2).sum())
+    return state, cost + linear.prior_cost
 
 
 def _finish(state: State, corners: Corners, prior: Prior) -> _Found:
     """Leave out false corners and adjust the rest with full weight."""
-    used = np.ones(len(corners.px), dtype=bool)
+    every = linearise(state, corners, prior, np.ones(len(corners.px)))
+    used = np.zeros(len(corners.px), dtype=bool)
     for _ in range(_FINAL_ROUNDS):
-        distance2 = _distance2(state, corners)
-        scale2 = max(float(np.median(distance2)) / _RAYLEIGH_MEDIAN2, 1.0)
-        keep = distance2 < _REJECT**2 * scale2
-        state, _ = adjust(state, corners, prior, keep.astype(float), most_steps=30)
+        distance2 = _distance2(every, corners)
+        keep = distance2 < _REJECT**2 * _misfit_scale2(distance2)
         if np.array_equal(keep, used):
             break
         used = keep
-    kept = Corners(corners.mm[used], corners.px[used], corners.sigma_px[used], corners.stretch)
-    every = linearise(state, corners, prior, np.ones(len(used)))
+        state, every = adjust(state, corners, prior, used.astype(float), most_steps=100)
+    kept = corners.kept(used)
     linear = linearise(state, kept, prior, np.ones(len(kept.px)))
     return _Found(state, prior, used, linear, every.residuals_px)
 
 
-def _distance2(state: State, corners: Corners) -> FloatArray:
+def _distance2(linear: Linearised, corners: Corners) -> FloatArray:
     """Squared distance (N,) of corners from where they should be, in standard deviations."""
-    off = corners.px - see(state.pinhole, state.sheet_mm(corners)).px
-    return np.asarray((off**2).sum(axis=1) / corners.sigma_px**2)
+    return np.asarray((linear.residuals_px**2).sum(axis=1) / corners.sigma_px**2)
+
+
+def _misfit_scale2(distance2: FloatArray) -> float:
+    """Robust variance of the residuals over their noise, no less than one."""
+    freedom = max(1 - _MOST_TOLD / (2 * len(distance2)), 0.25)
+    return max(float(np.median(distance2)) / _RAYLEIGH_MEDIAN2 / freedom, 1.0)
 
 
 def _solution(found: _Found, corners: Corners, sighting: Sighting, photo: Framed) -> CameraSolution:
@@ -273,14 +291,11 @@ def _solution(found: _Found, corners: Corners, sighting: Sighting, photo: Framed
         raise _not_flat(sighting, f"they miss one plane by {rms:.1f} pixels")
     noise = float(np.sqrt((corners.sigma_px[used] ** 2).mean()))
     misfit = max(found.misfit, 1.0)
-    flatness = out_of_flat_mm(
-        corners.mm[used], found.linear.rows, found.linear.by_state, found.linear.by_height
-    )
     excess = misfit - 1
     # Misfit that neighbours share does not average out over the sheet.
     shared = _shared_by_neighbours(found, corners, sighting, excess)
     swell = 1 + excess * (1 + shared * 2 * count / found.told)
-    information = found.linear.information / swell + found.linear.prior_information
+    covariance = _inverse(found.linear.information / swell + found.linear.prior_information)
     return CameraSolution(
         camera=Camera(
             size_px=(photo.width_px, photo.height_px),
@@ -290,13 +305,15 @@ def _solution(found: _Found, corners: Corners, sighting: Sighting, photo: Framed
             principal_px=pinhole.principal_px,
             k1=pinhole.k1,
             k2=pinhole.k2,
-            covariance=_inverse(information)[:11, :11],
+            covariance=covariance[:11, :11],
         ),
         used=used,
         residuals_px=found.residuals_px,
         rms_px=rms,
         expected_rms_px=noise * math.sqrt(1 - found.told / (2 * count)),
-        sheet_flatness_mm=flatness,
+        sheet_flatness_mm=out_of_flat_mm(
+            corners.height_terms[used], found.state.heights_mm, covariance[12:, 12:]
+        ),
         print_aspect=math.exp(found.state.log_aspect),
     )
 

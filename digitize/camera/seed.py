@@ -12,24 +12,30 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
-_TOLERANCE = 0.02  # of the corners' spread: lets a strongly curved lens through
+_TOLERANCES = (0.02, 0.003)  # of the corners' spread
 _MOST_TRIALS = 2000
 
 
-def robust_homography(points_mm: FloatArray, points_px: FloatArray) -> FloatArray | None:
-    """Homography (3, 3) px_from_sheet of the largest consistent set of corners, or None."""
+def robust_homographies(points_mm: FloatArray, points_px: FloatArray) -> list[FloatArray]:
+    """Homographies (3, 3) px_from_sheet of the largest sets of consistent corners.
+
+    The first lets a strongly curved lens through, the second keeps out corners that were
+    taken for their neighbours.  RANSAC (Fischler & Bolles 1981); may be empty.
+    """
     spread = float(np.hypot(*np.ptp(points_px, axis=0)))
-    found, _ = cv2.findHomography(
-        points_mm,
-        points_px,
-        cv2.RANSAC,
-        ransacReprojThreshold=_TOLERANCE * spread,
-        maxIters=_MOST_TRIALS,
-        confidence=0.9999,
-    )
-    if found is None or not np.isfinite(found).all() or abs(np.linalg.det(found)) < 1e-15:
-        return None
-    return np.asarray(found, dtype=float)
+    found = []
+    for tolerance in _TOLERANCES:
+        homography, _ = cv2.findHomography(
+            points_mm,
+            points_px,
+            cv2.RANSAC,
+            ransacReprojThreshold=tolerance * spread,
+            maxIters=_MOST_TRIALS,
+            confidence=0.9999,
+        )
+        if homography is not None and np.isfinite(homography).all():
+            found.append(np.asarray(homography, dtype=float))
+    return found
 
 
 def focal_from_homography(homography: FloatArray, principal_px: FloatArray) -> float | None:
