@@ -30,7 +30,7 @@ _SAMPLES = 14  # across one square
 _FLOOR = 1e-4  # of full scale: below this a logarithm only shows noise
 
 
-class PaperNotSeen(DigitizeError):  # noqa: N818
+class PaperNotSeen(DigitizeError):
     """The target's white squares give no usable paper white."""
 
 
@@ -266,8 +266,11 @@ def _square_whites(
     # Every white square carries a small dark mark: its paper is what lies above mid level.
     # Where the square holds nothing dark, noise must not be cut in half.
     level = np.where(low > 0.7 * high, 0.0, (low + high) / 2)
-    paper = np.where((grey > level[:, None])[..., None], colour, np.nan)
-    return px.mean(axis=1), np.nanmedian(paper, axis=1), float(at_top.mean())
+    bright = grey > level[:, None]
+    ordered = np.sort(np.where(bright[..., None], colour, np.inf), axis=1)
+    middle = ((bright.sum(axis=1) - 1) // 2)[:, None, None]
+    white = np.take_along_axis(ordered, middle, axis=1)[:, 0]
+    return px.mean(axis=1), white, float(at_top.mean())
 
 
 def _work_area(

@@ -1,0 +1,264 @@
+"""A closed drawn line as the edge of a piece: measured across, mended, put on its side.
+
+The centre line comes first.  Where the width is the pen's width it is midway between the
+two measured edges.  Where something touches or crosses the line the width departs, and the
+edge that still runs true carries it on at half a width; round a sharp turn that is the
+outer edge, which a round nib draws exactly half a width from its centre.  The piece's edge,
+if it is not the centre, is then measured once more along its own normals.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, median_filter
+from scipy.spatial import cKDTree
+from shapely import Polygon
+
+from digitize.camera.camera import Camera
+from digitize.tracing.stroke_edges import StrokeEdges, measure, measure_one
+from digitize.tracing.traces import BRIDGED, MEASURED, TracedLoop
+
+FloatArray = NDArray[np.float64]
+LineSide = Literal["inside", "centre", "outside"]
+
+_SPACING_PX = 2.0
+_MOST_POINTS = 8000
+_WIDTH_TOLERANCE = 0.15  # of the pen's width: what one line is allowed to vary by
+_WIDTH_TOLERANCE_MM = 0.08
+_TURN_RAD = np.radians(25.0)
+
+
+@dataclass(frozen=True, eq=False)
+class ClosedLine:
+    """The measured centre line of a closed stroke, counter-clockwise in sheet mm."""
+
+    points_px: FloatArray  # (N, 2)
+    points_mm: FloatArray  # (N, 2)
+    u_mm: FloatArray  # (N,) of the centre
+    width_mm: FloatArray  # (N,) smoothed width of the stroke
+    measured: NDArray[np.bool_]  # (N,) at least one edge was seen
+    blank: NDArray[np.bool_]  # (N,) no ink at all: a gap
+    blur_px: float
+    contrast: float
+    mm_per_px: float
+
+
+def measure_closed(
+    image: NDArray[np.float32],
+    camera: Camera,
+    coarse_mm: FloatArray,
+    height_mm: float,
+    width_mm: float,
+    *,
+    darker: bool,
+) -> ClosedLine | None:
+    """The centre line of a stroke near a coarse closed line (N, 2); None if it is no stroke."""
+    mm = _smoothed(resampled(anticlockwise(coarse_mm), 0.15), 2.0)
+    px = to_px(camera, mm, height_mm)
+    length_px = float(np.hypot(*(np.roll(px, -1, axis=0) - px).T).sum())
+    px = resampled(px, max(_SPACING_PX, length_px / _MOST_POINTS))
+    normal = outward_normals(px)
+    scale = mm_per_px_along(camera, px, normal, height_mm)
+    edges = measure(image, px, normal, width_mm / scale, darker=darker, slack_px=6.0)
+    if edges.both_ok.mean() < 0.25:
+        return None
+    width = edges.width_px * scale
+    usual = float(np.median(width[edges.both_ok]))
+    window = max(5, 2 * round(12.0 / (_SPACING_PX * float(np.median(scale))) / 2) + 1)
+    filled = np.where(edges.both_ok, width, usual)
+    local = gaussian_filter1d(
+        median_filter(filled, min(window, len(filled) | 1), mode="wrap"), window / 6, mode="wrap"
+    )
+    centre, u, measured = _centre(edges, px, scale, local)
+    points = px + normal * centre[:, None]
+    points_mm = camera.to_sheet(points, height_mm)
+    contrast = float(np.median(edges.contrast[edges.both_ok]))
+    return ClosedLine(
+        points,
+        points_mm,
+        u * scale,
+        local,
+        measured,
+        ~measured & (edges.contrast < 0.45 * contrast),
+        edges.blur_px,
+        contrast,
+        float(np.median(scale)),
+    )
+
+
+def put_on_side(
+    image: NDArray[np.float32],
+    camera: Camera,
+    line: ClosedLine,
+    height_mm: float,
+    toward: Literal["in", "centre", "out"],
+    *,
+    darker: bool,
+) -> TracedLoop:
+    """The closed line's inner edge, centre or outer edge as a traced loop.
+
+    "in" and "out" are as seen from the middle of the loop, whatever the loop stands for.
+    """
+    width = float(np.median(line.width_mm))
+    blur_mm = line.blur_px * line.mm_per_px
+    if toward == "centre":
+        return _loop(line.points_mm, line.points_px, line.u_mm, line.measured, blur_mm, width)
+    half = width / 2
+    polygon = Polygon(line.points_mm).buffer(0)
+    moved = (
+        polygon.buffer(-half, join_style="mitre", mitre_limit=3.0)
+        if toward == "in"
+        else polygon.buffer(half)
+    )
+    if moved.geom_type == "MultiPolygon":
+        moved = max(moved.geoms, key=lambda g: g.area)
+    if moved.is_empty:
+        moved = polygon
+    ring = anticlockwise(np.asarray(moved.exterior.coords)[:-1])
+    px = to_px(camera, resampled(ring, 0.1), height_mm)
+    length_px = float(np.hypot(*(np.roll(px, -1, axis=0) - px).T).sum())
+    px = resampled(px, max(_SPACING_PX, length_px / _MOST_POINTS))
+    normal = outward_normals(px)
+    scale = mm_per_px_along(camera, px, normal, height_mm)
+    _, nearest = cKDTree(line.points_mm).query(camera.to_sheet(px, height_mm))
+    seen, u = line.measured[nearest], line.u_mm[nearest]
+    expected = (line.width_mm[nearest] / 2 - half) / scale * (-1.0 if toward == "in" else 1.0)
+    width_px = width / line.mm_per_px
+    if width_px > 4.0 * line.blur_px:
+        reach = float(np.clip(0.6 * width_px, 3.0 * line.blur_px, 4.0 * line.blur_px + 3.0))
+        offset, u_edge, ok = measure_one(
+            image,
+            px + normal * expected[:, None],
+            normal,
+            line.blur_px,
+            line.contrast,
+            reach,
+            darker=darker,
+            ink_behind=toward == "out",
+        )
+        around = max(5, 2 * round(2.0 * width_px / _SPACING_PX) + 1)
+        trend = median_filter(np.where(ok, offset, 0.0), min(around, len(ok) | 1), mode="wrap")
+        tolerance = np.maximum(0.12 * width_px, 0.08 / scale)
+        true = ok & (np.abs(offset - trend) < tolerance) & seen
+        expected = expected + np.where(true, offset, np.clip(trend, -tolerance, tolerance))
+        u = np.where(true, u_edge * scale, np.hypot(u, 0.1 * width))
+    points = px + normal * expected[:, None]
+    return _loop(camera.to_sheet(points, height_mm), points, u, seen, blur_mm, width)
+
+
+def _loop(
+    points_mm: FloatArray,
+    points_px: FloatArray,
+    u_mm: FloatArray,
+    measured: NDArray[np.bool_],
+    blur_mm: float,
+    width_mm: float,
+) -> TracedLoop:
+    evidence = np.where(measured, MEASURED, BRIDGED).astype(np.uint8)
+    return TracedLoop(points_mm, points_px, u_mm, evidence, blur_mm, width_mm)
+
+
+def _centre(
+    edges: StrokeEdges, px: FloatArray, scale: FloatArray, width_mm: FloatArray
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Offset (N,) px of the centre line, its deviation px, and where an edge was seen."""
+    n = len(px)
+    width = width_mm / scale
+    tolerance = np.maximum(_WIDTH_TOLERANCE * width, _WIDTH_TOLERANCE_MM / scale)
+    even = edges.both_ok & (np.abs(edges.width_px - width) < tolerance)
+    middle = (edges.near_px + edges.far_px) / 2
+    u_middle = np.hypot(edges.u_near_px, edges.u_far_px) / 2
+    if even.sum() < 3:
+        return np.where(edges.both_ok, middle, 0.0), u_middle, edges.both_ok
+    turn = _turn(px, float(np.median(width)))
+    straight = even & (np.abs(turn) < _TURN_RAD)
+    base = straight if straight.sum() >= 3 else even
+    index = np.arange(n)
+    trend = np.interp(index, index[base], middle[base], period=n)
+    from_near, from_far = edges.near_px + width / 2, edges.far_px - width / 2
+    loose = 0.3 * width + 1.0
+    near_fits = edges.near_ok & (np.abs(from_near - trend) < loose)
+    far_fits = edges.far_ok & (np.abs(from_far - trend) < loose)
+    near_is_better = np.abs(from_near - trend) <= np.abs(from_far - trend)
+    use_near = near_fits & (near_is_better | ~far_fits)
+    use_far = far_fits & ~use_near
+    centre = np.where(use_near, from_near, np.where(use_far, from_far, trend))
+    u = np.where(use_near, edges.u_near_px, edges.u_far_px)
+    u = np.where(use_near | use_far, np.hypot(u, 0.05 * width), 0.15 * width)
+    measured = use_near | use_far
+    centre, u = np.where(even, middle, centre), np.where(even, u_middle, u)
+    measured |= even
+    # Round a sharp turn the outer edge is half a nib from the centre; the inner one is not.
+    sharp = np.abs(turn) >= _TURN_RAD
+    left = sharp & (turn > 0) & edges.far_ok  # a convex corner: the far edge is outside
+    right = sharp & (turn < 0) & edges.near_ok
+    wide = np.abs(edges.width_px - width) < width
+    for chosen, value, deviation in (
+        (left & wide, from_far, edges.u_far_px),
+        (right & wide, from_near, edges.u_near_px),
+    ):
+        chosen = chosen & ~even  # noqa: PLW2901
+        centre[chosen] = value[chosen]
+        u[chosen] = np.hypot(deviation, 0.05 * width)[chosen]
+        measured |= chosen
+    return centre, u, measured
+
+
+def _turn(px: FloatArray, width_px: float) -> FloatArray:
+    """Angle (N,) turned through over about one pen width each way, positive outward-convex."""
+    k = max(2, round(0.8 * width_px / _SPACING_PX) + 1)
+    ahead = np.roll(px, -k, axis=0) - px
+    behind = px - np.roll(px, k, axis=0)
+    cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
+    angle = np.arctan2(cross, (behind * ahead).sum(axis=1))
+    return np.asarray(angle * np.sign(signed_area(px)))
+
+
+def signed_area(points: FloatArray) -> float:
+    """Shoelace area of a closed line (N, 2), positive when it runs counter-clockwise."""
+    x, y = points[:, 0], points[:, 1]
+    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)
+
+
+def anticlockwise(points: FloatArray) -> FloatArray:
+    """The same closed line (N, 2), counter-clockwise."""
+    return points if signed_area(points) > 0 else points[::-1]
+
+
+def resampled(points: FloatArray, spacing: float) -> FloatArray:
+    """A closed line (N, 2) with points evenly spaced along it."""
+    closed = np.vstack((points, points[:1]))
+    along = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))))
+    n = max(8, round(along[-1] / spacing))
+    at = np.arange(n) * along[-1] / n
+    return np.column_stack([np.interp(at, along, closed[:, k]) for k in (0, 1)])
+
+
+def _smoothed(points: FloatArray, sigma: float) -> FloatArray:
+    return np.asarray(gaussian_filter1d(points, sigma, axis=0, mode="wrap"))
+
+
+def outward_normals(px: FloatArray, sigma: float = 1.5) -> FloatArray:
+    """Unit normals (N, 2) of a closed line, pointing away from what it encloses."""
+    smooth = _smoothed(px, sigma)
+    along = np.roll(smooth, -1, axis=0) - np.roll(smooth, 1, axis=0)
+    normal = np.column_stack((along[:, 1], -along[:, 0])) * np.sign(signed_area(px))
+    return np.asarray(normal / np.maximum(np.hypot(*normal.T), 1e-12)[:, None])
+
+
+def to_px(camera: Camera, points_mm: FloatArray, height_mm: float) -> FloatArray:
+    """Pixels (N, 2) of sheet points (N, 2) at one height."""
+    return camera.to_px(np.column_stack((points_mm, np.full(len(points_mm), height_mm))))
+
+
+def mm_per_px_along(
+    camera: Camera, px: FloatArray, direction: FloatArray, height_mm: float
+) -> FloatArray:
+    """Millimetres (N,) on the sheet of one pixel in the given unit directions (N, 2)."""
+    there = camera.to_sheet(px + direction / 2, height_mm)
+    here = camera.to_sheet(px - direction / 2, height_mm)
+    return np.asarray(np.hypot(*(there - here).T))

@@ -1,0 +1,81 @@
+"""Drawing or piece: what a photo shows, when the user does not say.
+
+A drawing is a thin closed line with the same bare surface on both sides of it; a piece is
+a filled shape unlike the paper it lies on.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from digitize.camera.camera import Camera
+from digitize.photo.photo import Photo
+from digitize.sheets.layout import Sheet
+from digitize.tracing.light import fit_paper_light
+from digitize.tracing.loops import Loops, find_loops
+from digitize.tracing.overview import Overview, look_down
+from digitize.tracing.strokes import NothingDrawn, find_on_paper
+
+_BROAD_MM = 6.0  # broader than any pen line
+_LEAST_PIECE_MM2 = 80.0
+_LEAST_LOOP_MM2 = 60.0
+_ALIKE = 0.15  # of the surface's light, that it may differ by across a drawn line
+
+
+def choose_mode(
+    photo: Photo, camera: Camera, sheet: Sheet, scale_xy: tuple[float, float] = (1.0, 1.0)
+) -> tuple[Literal["ink", "silhouette"], str]:
+    """Whether to trace a drawing or a piece, and why, in words for the user."""
+    light = fit_paper_light(photo, camera, sheet, scale_xy)
+    view = look_down(light, camera, sheet, scale_xy=scale_xy, pitch_mm=0.4)
+    try:
+        strokes = find_on_paper(view)
+    except NothingDrawn:
+        loops = None
+    else:
+        loops = find_loops(strokes.ink, view.pitch_mm)
+        if any(_same_on_both_sides(loops, view, s) for s in loops.strokes_in(0)):
+            return "ink", "a drawn line closes round bare surface"
+    if sheet.work_area_mm is None:
+        return "ink", "the target is a card, so a line drawn on the surface is looked for"
+    piece_mm2 = _broad_area(view)
+    if piece_mm2 > _LEAST_PIECE_MM2:
+        return "silhouette", "a filled shape unlike the paper lies on the sheet"
+    if loops is not None:
+        return "ink", "only thin strokes were found on the paper"
+    return "silhouette", "no drawn line was found on the paper"
+
+
+def _same_on_both_sides(loops: Loops, view: Overview, stroke: int) -> bool:
+    """Whether a stroke encloses surface like that outside it."""
+    faces = loops.inner_faces(stroke)
+    if not faces or loops.face_area[faces[0]] * view.pitch_mm**2 < _LEAST_LOOP_MM2:
+        return False
+    rows, columns = loops.box(stroke, round(5.0 / view.pitch_mm))
+    ink = loops.stroke[rows, columns] == stroke
+    distance = cv2.distanceTransform((~ink).astype(np.uint8), cv2.DIST_L2, 5) * view.pitch_mm
+    beside = (distance > 1.0) & (distance < 4.0) & (loops.ink[rows, columns] == 0)
+    inside = np.isin(loops.zone[rows, columns], list(loops.all_faces_within(stroke)))
+    ratio = np.pad(view.ratio, ((1, 1), (1, 1), (0, 0)), mode="edge")[rows, columns]
+    valid = np.pad(view.valid, 1)[rows, columns]
+    within, without = (_median(ratio, beside & valid & side) for side in (inside, ~inside))
+    if within is None or without is None:
+        return False
+    return bool((np.abs(within - without) < _ALIKE * np.maximum(within, without)).all())
+
+
+def _median(ratio: NDArray[np.float32], chosen: NDArray[np.bool_]) -> NDArray[np.float32] | None:
+    return np.median(ratio[chosen], axis=0) if chosen.sum() > 30 else None
+
+
+def _broad_area(view: Overview) -> float:
+    """Area of what is unlike paper and broader than a pen line, mm2."""
+    off = np.abs(np.log(np.maximum(view.ratio, 1e-3))).max(axis=2)
+    unlike = ((off > 0.3) & view.valid).astype(np.uint8)
+    size = max(3, round(_BROAD_MM / view.pitch_mm))
+    disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return float(cv2.morphologyEx(unlike, cv2.MORPH_OPEN, disk).sum()) * view.pitch_mm**2

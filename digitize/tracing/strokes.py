@@ -1,0 +1,125 @@
+"""Which cells of the overview are ink: darker (or lighter) than what lies around them.
+
+A stroke is judged against the surface beside it, never against a level for the whole
+picture, so shading, a shadow's soft edge or a second sheet of paper do not matter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from digitize.errors import DigitizeError
+from digitize.tracing.overview import Overview
+
+_WIDEST_MM = 4.5
+"""Anything broader is not a pen line: markers draw 0.3 to 3 mm (common practice, no source)."""
+
+_AROUND_MM = 15.0  # window of the surface level; strokes fill less than half of it
+_LEAST_CONTRAST = 0.22
+"""Share of the surface's light that a line must take away (or add) to be called drawn.
+Markers on paper take 0.6 to 0.95; pencil 0.1 to 0.3, the edge of a sheet of paper less."""
+
+
+class NothingDrawn(DigitizeError):
+    """No marker line was found on the surface."""
+
+
+@dataclass(frozen=True, eq=False)
+class Strokes:
+    """Ink on the overview's raster."""
+
+    ink: NDArray[np.uint8]  # (rows, columns) 1 where drawn
+    contrast: NDArray[np.float32]  # (rows, columns) share of the surface's light, signed +
+    typical_contrast: float  # of the drawn lines
+    noise: float  # robust standard deviation of ``contrast`` on the bare surface
+    darker: bool  # whether the lines are darker than the surface
+
+
+def find_on_paper(view: Overview) -> Strokes:
+    """Marker lines on paper.
+
+    Raises
+    ------
+    NothingDrawn
+        No line, or only lines as faint as pencil.
+    """
+    darkest = np.where(view.valid, view.ratio.min(axis=2), np.nan).astype(np.float32)
+    surface = surface_level(darkest, view.pitch_mm)
+    with np.errstate(invalid="ignore"):
+        contrast = np.nan_to_num(1.0 - darkest / np.maximum(surface, 1e-3)).astype(np.float32)
+    return _thresholded(view, contrast, darker=True)
+
+
+def _thresholded(view: Overview, contrast: NDArray[np.float32], *, darker: bool) -> Strokes:
+    bare = contrast[view.valid]
+    noise = 1.4826 * float(np.median(np.abs(bare - np.median(bare)))) if bare.size else 0.0
+    level = max(_LEAST_CONTRAST, 5.0 * noise)
+    seed = contrast > level
+    drawn = without_blobs(seed, view.pitch_mm)
+    if drawn.sum() * view.pitch_mm**2 < 2.0:
+        faint = without_blobs(contrast > max(0.07, 4.0 * noise), view.pitch_mm)
+        length_mm = faint.sum() * view.pitch_mm**2 / 0.6
+        if length_mm > 60.0:
+            raise NothingDrawn(
+                "the drawn lines are too faint to trace",
+                do="go over them with a black, blue or red marker and take the photo again",
+            )
+        raise NothingDrawn(
+            "no drawn line was found",
+            do="draw the outline with a marker inside the target's blank middle, "
+            "or say that the photo shows the piece itself",
+        )
+    typical = float(np.percentile(contrast[drawn], 60.0))
+    level = max(level, 0.3 * typical)
+    ink = (contrast > level) & view.valid
+    return Strokes(ink.astype(np.uint8), contrast, typical, noise, darker)
+
+
+def surface_level(values: NDArray[np.float32], pitch_mm: float) -> NDArray[np.float32]:
+    """Local median (rows, columns) over a window far wider than a stroke; NaN cells ignored."""
+    k = max(1, round(1.0 / pitch_mm))
+    rows, columns = values.shape
+    known = np.isfinite(values)
+    if not known.any():
+        return np.zeros_like(values)
+    whole = float(np.median(values[known]))
+    top = max(4.0 * whole, 1e-3)
+    # The median filter counts in 8 bits; the square root spends them evenly on noise.
+    coded = np.sqrt(np.clip(np.where(known, values, -1.0), 0.0, top) / top) * 255.0
+    small = cv2.resize(
+        coded.astype(np.float32), (-(-columns // k), -(-rows // k)), interpolation=cv2.INTER_NEAREST
+    )
+    mask = cv2.resize(known.astype(np.uint8), small.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    small = _grown_over(small, mask)
+    size = 2 * round(_AROUND_MM / (k * pitch_mm) / 2) + 1
+    level = cv2.medianBlur(np.rint(small).astype(np.uint8), min(size, 255)).astype(np.float32)
+    level = cv2.GaussianBlur(level, (0, 0), 1.5)
+    level = cv2.resize(level, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    return np.asarray((level / 255.0) ** 2 * top, np.float32)
+
+
+def _grown_over(values: NDArray[np.float32], mask: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Values with every masked-out cell replaced by its nearest known one."""
+    if mask.all():
+        return values
+    _, label = cv2.distanceTransformWithLabels(
+        1 - mask, cv2.DIST_L2, 3, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    table = np.zeros(int(label.max()) + 1, np.float32)
+    table[label[mask > 0]] = values[mask > 0]
+    return np.asarray(table[label])
+
+
+def without_blobs(ink: NDArray[np.bool_], pitch_mm: float) -> NDArray[np.bool_]:
+    """Ink without whatever is broader than a pen line."""
+    cells = max(3, round(_WIDEST_MM / pitch_mm))
+    disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (cells, cells))
+    broad = cv2.morphologyEx(ink.astype(np.uint8), cv2.MORPH_OPEN, disk)
+    if not broad.any():
+        return ink
+    broad = cv2.dilate(broad, np.ones((3, 3), np.uint8), iterations=2)
+    return np.asarray(ink & (broad == 0))
