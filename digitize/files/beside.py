@@ -14,6 +14,7 @@ from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Arc, Line, Point, Segment
 
 OFFSET_MM = 1.0
+SHORTER_MM = 1.5  # at either end, so that the line clears the next edge in an inside corner
 
 
 def beside_restored(pattern: Pattern, offset_mm: float = OFFSET_MM) -> list[Segment | Circle]:
@@ -34,7 +35,7 @@ def _beside(closed: Closed, *, outward: bool, offset_mm: float) -> list[Segment 
     to_right = (contour.signed_area_mm2 > 0) == outward
     offset = offset_mm if to_right else -offset_mm
     return [
-        _shifted(e.segment, offset)
+        _shortened(_shifted(e.segment, offset))
         for e in contour.edges
         if e.evidence != "measured" and e.segment.start_mm != e.segment.end_mm
     ]
@@ -55,6 +56,29 @@ def _shifted(segment: Segment, right_mm: float) -> Segment:
                 return cx + k * (p[0] - cx), cy + k * (p[1] - cy)
 
             return Arc(scaled(segment.start_mm), scaled(segment.end_mm), segment.bulge)
+        case _:
+            assert_never(segment)
+
+
+def _shortened(segment: Segment) -> Segment:
+    """The segment less a little at both ends; of a short one a fifth is kept."""
+    t = min(SHORTER_MM / segment.length_mm, 0.4)
+    match segment:
+        case Line((x0, y0), (x1, y1)):
+            dx, dy = t * (x1 - x0), t * (y1 - y0)
+            return Line((x0 + dx, y0 + dy), (x1 - dx, y1 - dy))
+        case Arc():
+            (cx, cy), turn = segment.centre_mm, t * segment.included_rad
+
+            def turned(p: Point, by: float) -> Point:
+                dx, dy, c, s = p[0] - cx, p[1] - cy, math.cos(by), math.sin(by)
+                return cx + c * dx - s * dy, cy + s * dx + c * dy
+
+            return Arc(
+                turned(segment.start_mm, turn),
+                turned(segment.end_mm, -turn),
+                math.tan((1 - 2 * t) * segment.included_rad / 4),
+            )
         case _:
             assert_never(segment)
 
