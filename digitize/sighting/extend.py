@@ -6,6 +6,9 @@ step outward while corners are found, then across the gap.
 
 from __future__ import annotations
 
+from typing import Any
+
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
@@ -20,6 +23,7 @@ STRAY_SQUARES = 0.22  # how far from its predicted place a corner may lie
 TURN_RAD = np.radians(14.0)
 ROUNDS = 60
 FARTHEST_SQUARES = 12.0
+LARGEST_SHEAR = 0.3  # of a fragment against the lattice that it is to continue
 AROUND = np.array([(1, 0), (0, 1), (-1, 0), (0, -1), (1, 1), (-1, 1), (-1, -1), (1, -1)], np.intp)
 
 
@@ -58,6 +62,44 @@ def extend(
                 failed.clear()
             reach = 1.5
     return lattice
+
+
+def join(lattice: Lattice, other: Lattice) -> Lattice | None:
+    """Both as one, if ``other`` continues ``lattice`` across a gap; None if it does not.
+
+    For boards without marks, where only the regular spacing tells that two fragments are
+    one: the places that the first predicts for the second must be whole numbers, turned by
+    quarter turns, dark on dark, and not taken.
+    """
+    ij_from_px, _ = cv2.findHomography(lattice.xy_px, lattice.ij.astype(float))
+    if ij_from_px is None:
+        return None
+    seen = _mapped(ij_from_px, other.xy_px)
+    design = np.column_stack([other.ij, np.ones(len(other))])
+    fit, *_ = np.linalg.lstsq(design, seen, rcond=None)
+    for turns in range(4):
+        turned = other.turned(turns)
+        quarter = np.array(((1, 0), (0, 1), (-1, 0), (0, -1)))[[turns, (turns + 1) % 4]]
+        if np.abs(quarter - fit[:2]).max() > LARGEST_SHEAR:
+            continue
+        shift = np.rint(np.median(seen - turned.ij, axis=0)).astype(int)
+        placed = turned.moved((int(shift[0]), int(shift[1])))
+        if placed.dark_parity != lattice.dark_parity or _places(placed.ij) & _places(lattice.ij):
+            return None
+        whole = Lattice(
+            np.vstack([lattice.xy_px, placed.xy_px]),
+            np.vstack([lattice.ij, placed.ij]),
+            lattice.dark_parity,
+        )
+        both, _ = cv2.findHomography(whole.xy_px, whole.ij.astype(float))
+        off = np.linalg.norm(_mapped(both, placed.xy_px) - placed.ij, axis=1)
+        return whole if np.median(off) < STRAY_SQUARES else None
+    return None
+
+
+def _mapped(homography: NDArray[Any], points: FloatArray) -> FloatArray:
+    mapped = cv2.perspectiveTransform(points[None], homography)[0]
+    return np.asarray(mapped, np.float64)
 
 
 def _frontier(lattice: Lattice, wanted: frozenset[Place] | None, reach: float) -> set[Place]:

@@ -33,9 +33,11 @@ UNKNOWNS = 10
 ITERATIONS = 25
 SMALLEST_WINDOW_PX = 2.0  # half width: 5 x 5 pixels still outnumber the ten unknowns
 LARGEST_WINDOW_PX = 5.0
+WIDEST_WINDOW_PX = 20.0  # in a blurred photo
 SETTLED_PX = 0.003  # a step below this is far under the noise of any photo
-LARGEST_TURN_RAD = np.radians(15.0)
-LARGEST_MISFIT = 0.25  # rms residual over the half step: an edge of something else shows
+LARGEST_TURN_RAD = np.radians(12.0)  # of both edges together
+LARGEST_OPENING_RAD = np.radians(35.0)  # against each other, as ink spread and tone make them
+LARGEST_MISFIT = 0.2  # over the half step: an edge of something else shows
 LARGEST_SIGMA_PX = 0.5
 FIRST_BLUR_PX = 1.2
 ROOT_HALF = np.sqrt(0.5)
@@ -49,7 +51,7 @@ class Refined:
     xy_px: FloatArray  # (N, 2)
     sigma_px: FloatArray  # (N,) standard deviation per axis
     blur_px: FloatArray  # (N,)
-    misfit: FloatArray  # (N,) rms residual over the half step between light and dark
+    misfit: FloatArray  # (N,) rms of what is not noise in the residual, over the half step
     good: BoolArray  # (N,)
 
 
@@ -68,9 +70,10 @@ def refine(
         return Refined(np.empty((0, 2)), none, none, none, np.empty(0, bool))
     window = np.clip(window_px, SMALLEST_WINDOW_PX, LARGEST_WINDOW_PX)
     fit = _fit(photo, near_px, edges_rad, window)
-    blur = float(np.median(fit.blur_px[fit.good])) if fit.good.any() else 0.0
-    if 2.0 * blur > LARGEST_WINDOW_PX:  # a blurred photo: the saddle is wider than the window
-        wider = np.clip(window_px, SMALLEST_WINDOW_PX, 3.0 * blur)
+    tried = fit.good if fit.good.any() else fit.blur_px > 0
+    blur = float(np.median(fit.blur_px[tried])) if tried.any() else 0.0
+    if 4.0 * blur > LARGEST_WINDOW_PX:  # a blurred photo: the saddle is wider than the window
+        wider = np.clip(window_px, SMALLEST_WINDOW_PX, min(4.0 * blur, WIDEST_WINDOW_PX))
         fit = _fit(photo, near_px, edges_rad, wider, first_blur=blur)
     return fit
 
@@ -179,7 +182,7 @@ def _solve(windows: _Windows, first_blur: float) -> Refined:
         damping[live] = np.where(better, damping[live] * 0.2, damping[live] * 8.0)
         still = np.hypot(move[:, 0], move[:, 1]) > SETTLED_PX
         live = live[(still | ~better) & (damping[live] < 1e4)]
-    return _judge(windows, parameters, jacobian, cost)
+    return _judge(windows, parameters, model, jacobian)
 
 
 def _saddle(
@@ -256,23 +259,42 @@ def _density(square: FloatArray, product: FloatArray, skew: FloatArray) -> Float
 
 
 def _judge(
-    windows: _Windows, parameters: FloatArray, jacobian: FloatArray, cost: FloatArray
+    windows: _Windows, parameters: FloatArray, model: FloatArray, jacobian: FloatArray
 ) -> Refined:
     """Places from the middle pixels, and whether each fit can be believed."""
     weight, radius = windows.weight, windows.radius
-    variance = cost / np.maximum(weight.sum(1) - UNKNOWNS, 1.0)
+    residual = weight * (windows.values - model)
+    variance = (residual**2).sum(1) / np.maximum(weight.sum(1) - UNKNOWNS, 1.0)
     hessian = np.matmul(np.swapaxes(jacobian * weight[:, :, None], 1, 2), jacobian)
     scale = np.sqrt(np.einsum("nkk->nk", hessian)) + 1e-12
     outer = scale[:, :, None] * scale[:, None, :]
     inverse = np.linalg.inv(hessian / outer + 1e-10 * np.eye(UNKNOWNS)) / outer
     sigma = np.sqrt(variance * np.maximum((inverse[:, 0, 0] + inverse[:, 1, 1]) / 2, 0.0))
     blur = np.exp(parameters[:, 8])
-    misfit = np.sqrt(variance) / np.maximum(np.abs(parameters[:, 5]), 1e-9)
-    turn = np.abs((parameters[:, 2:4] - windows.edges + np.pi) % (2 * np.pi) - np.pi).max(1)
+    misfit = _structure(residual, weight) / np.maximum(np.abs(parameters[:, 5]), 1e-9)
+    turned = (parameters[:, 2:4] - windows.edges + np.pi) % (2 * np.pi) - np.pi
+    turn, opening = np.abs(turned.sum(1) / 2), np.abs(turned[:, 1] - turned[:, 0])
     place = parameters[:, 0:2]
     moved = np.linalg.norm(place - windows.start, axis=1)
     good = windows.usable & (parameters[:, 5] < 0) & (misfit < LARGEST_MISFIT)
-    good &= (turn < LARGEST_TURN_RAD) & (moved < np.maximum(0.8 * radius, 1.5))
+    good &= (turn < LARGEST_TURN_RAD) & (opening < LARGEST_OPENING_RAD)
+    good &= moved < np.maximum(0.8 * radius, 1.5)
     good &= (np.abs(place) < radius[:, None]).all(1)
     good &= (blur < 1.2 * radius) & np.isfinite(sigma) & (sigma < LARGEST_SIGMA_PX)
     return Refined(place, sigma, blur, misfit, good)
+
+
+def _structure(residual: FloatArray, weight: FloatArray) -> FloatArray:
+    """Rms (N,) of the part of a residual that averaging over 3 x 3 pixels leaves standing."""
+    side = round(np.sqrt(residual.shape[1]))
+    inner = np.zeros((len(residual), side - 2, side - 2))
+    full = inner.copy()
+    for dy in range(3):
+        for dx in range(3):
+            part = np.s_[:, dy : dy + side - 2, dx : dx + side - 2]
+            inner += residual.reshape(-1, side, side)[part] / 9.0
+            full += weight.reshape(-1, side, side)[part] / 9.0
+    count = np.maximum((full > 0.99).sum((1, 2)), 1)
+    power = np.where(full > 0.99, inner**2, 0.0).sum((1, 2)) / count
+    noise = (residual**2).sum(1) / np.maximum(weight.sum(1), 1.0) / 9.0
+    return np.sqrt(np.maximum(power - noise, 0.0) * 9.0 / 8.0)

@@ -20,7 +20,7 @@ from digitize.photo.photo import Photo
 from digitize.sheets.layout import Sheet
 from digitize.sighting import identify
 from digitize.sighting.corners import Corners, GreyArray, detect, smooth
-from digitize.sighting.extend import extend
+from digitize.sighting.extend import extend, join
 from digitize.sighting.identify import Identity
 from digitize.sighting.lattice import IndexArray, Lattice, grow
 from digitize.sighting.local import local_maps
@@ -35,7 +35,8 @@ LARGEST_LEVEL_PIXELS = 2.6e7
 ENLARGE_BELOW_PIXELS = 1.0e6  # a tiny photo is also tried at twice its size
 CROWD = 20  # corners: a nameless lattice as large as this may be a target too small to read
 CROWDED_PX = 11.0  # squares as small as this: a smaller target may need a finer picture
-CLEAR_OF_MARK = 0.26  # of a side: the radius about a corner that marks and neighbours leave free
+CLEAR_OF_MARK = 0.26  # of a side: the radius about a corner that marks leave free
+CLEAR_OF_CORNERS = 0.42  # the same where there are no marks, only other corners
 LARGEST_STRAY = 0.06  # of a side, from where the neighbours say a corner should be
 LEAST_CORNERS = 6
 LEAST_BOARD_CORNERS = 9
@@ -143,19 +144,23 @@ def sight_checkerboard(
     """
     grey = _grey(photo)
     best: Lattice | None = None
-    for level in _levels(grey):
-        for lattice in level.lattices[:3]:
-            whole = level.in_photo(extend(lattice, level.smoothed, level.corners))
-            whole = _facing(_in_faces(whole))
-            if len(whole) and (best is None or len(whole) > len(best)):
+    for count, level in enumerate(_levels(grey)):
+        parts = sorted(level.lattices, key=_area, reverse=True)
+        for lattice in parts[:3]:
+            whole = extend(lattice, level.smoothed, level.corners)
+            for part in parts:
+                whole = whole if part is lattice else join(whole, part) or whole
+            whole = _facing(_in_faces(level.in_photo(whole)))
+            if best is None or _area(whole) > _area(best):
                 best = whole
-        if best is not None and len(best) >= LEAST_BOARD_CORNERS:
+        # In noise one level may show only crumbs of the board: two are always looked at.
+        if best is not None and len(best) >= LEAST_BOARD_CORNERS and count > 0:
             wanted = inner[0] * inner[1] if inner is not None else 0
             if len(best) >= wanted and np.median(best.side_px()) / level.scale > CROWDED_PX:
                 break
     if best is None:
         raise _nothing(photo, grey, [], mirrored=False)
-    best, fit = _fitted(photo, best)
+    best, fit = _fitted(photo, best, CLEAR_OF_CORNERS)
     best, fit = _regular(best, fit)
     faces = _in_faces(best)
     at = {place: k for k, place in enumerate(map(tuple, best.ij.tolist()))}
@@ -199,7 +204,7 @@ def _levels(grey: GreyPicture) -> Iterator[_Level]:
         pictures.append(_halved(pictures[-1]))
     order = [halvings]
     for step in range(1, len(pictures) + 1):
-        order += [halvings - step, halvings + step]
+        order += [halvings + step, halvings - step]  # the coarser one costs next to nothing
     for k in order:
         if 0 <= k < len(pictures) and pictures[k].size <= LARGEST_LEVEL_PIXELS:
             yield _searched(pictures[k], grey.shape[1] / pictures[k].shape[1])
@@ -245,14 +250,14 @@ def _joined(parts: list[Lattice]) -> Lattice:
     return whole
 
 
-def _fitted(photo: Photo, lattice: Lattice) -> tuple[Lattice, Refined]:
+def _fitted(photo: Photo, lattice: Lattice, clear: float) -> tuple[Lattice, Refined]:
     """The lattice with its corners fitted; those that do not fit are left out."""
     maps = local_maps(lattice, lattice.ij.astype(float))
     fit = refine(
         photo,
         lattice.xy_px,
         maps.edges_rad(lattice.dark(lattice.ij)),
-        CLEAR_OF_MARK * maps.sides_px,
+        clear * maps.sides_px,
     )
     kept = replace(lattice, xy_px=fit.xy_px).chosen(fit.good)
     return kept, _chosen(fit, np.flatnonzero(fit.good))
@@ -277,7 +282,7 @@ def _regular(lattice: Lattice, fit: Refined) -> tuple[Lattice, Refined]:
 
 
 def _measured(photo: Photo, sheet: Sheet, lattice: Lattice, marks_read: int) -> Sighting | None:
-    lattice, fit = _fitted(photo, lattice)
+    lattice, fit = _fitted(photo, lattice, CLEAR_OF_MARK)
     lattice, fit = _regular(lattice, fit)
     if len(lattice) < LEAST_CORNERS:
         return None
@@ -325,6 +330,11 @@ def _facing(lattice: Lattice) -> Lattice:
     right = [axes[0, 0], axes[1, 0], -axes[0, 0], -axes[1, 0]]
     # After k turns of the axes, the old axis k lies along x.
     return lattice.turned((4 - int(np.argmax(right))) % 4)
+
+
+def _area(lattice: Lattice) -> float:
+    """Square pixels that a lattice covers, roughly."""
+    return len(lattice) * float(np.median(lattice.side_px())) ** 2 if len(lattice) else 0.0
 
 
 def _fits(size: tuple[int, int], inner: tuple[int, int]) -> bool:
