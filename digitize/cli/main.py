@@ -1,0 +1,83 @@
+"""The ``digitize`` command: the list of commands, and how a fault reaches the person.
+
+Commands live one to a file and import the package only when they run, so that ``--help``
+is instant.  Exit codes are those of ``DigitizeError`` subclasses; see docs/commands.md.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Annotated
+
+import typer
+
+from digitize.cli import (
+    draw_command,
+    printer_command,
+    samples_command,
+    sheet_command,
+    sizes_command,
+    trace_command,
+)
+
+app = typer.Typer(
+    help="True-scale sheet-metal patterns from one photo with a printed target in view.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from digitize import __version__
+
+        typer.echo(f"digitize {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say which.")
+    ] = False,
+) -> None:
+    pass
+
+
+app.command("trace")(trace_command.trace)
+app.command("sheet")(sheet_command.sheet)
+app.command("printer")(printer_command.printer)
+app.command("sizes")(sizes_command.sizes)
+app.command("draw")(draw_command.draw)
+app.command("samples")(samples_command.samples)
+
+
+MISSING_LIBRARY = (
+    "OpenCV cannot start because the system library {name} is missing: on Debian or Ubuntu run "
+    "'apt-get install libgl1 libglib2.0-0', on Fedora 'dnf install mesa-libGL glib2'."
+)
+
+
+def run() -> None:
+    """Entry point: run the command; print a fault as one sentence and exit with its code."""
+    from digitize.errors import DigitizeError
+
+    try:
+        app()
+    except DigitizeError as error:
+        _say(str(error), type(error).__name__)
+        sys.exit(error.exit_code)
+    except ImportError as error:
+        if ".so" not in str(error):
+            raise
+        _say(MISSING_LIBRARY.format(name=str(error).split(":")[0]), "MissingLibrary")
+        sys.exit(1)
+
+
+def _say(sentence: str, kind: str) -> None:
+    if "--json" in sys.argv:
+        typer.echo(json.dumps({"error": {"kind": kind, "sentence": sentence}}))
+    typer.echo(f"digitize: {sentence}", err=True)

@@ -1,0 +1,41 @@
+"""Options that several commands share, and how their text becomes a value."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from digitize.cli.lengths import length_mm
+
+
+class Unit(StrEnum):
+    """The unit of bare numbers and of what is written."""
+
+    MM = "mm"
+    INCH = "in"
+
+
+def positive_mm(text: str | None, unit: Unit, option: str) -> float | None:
+    """A typed length in millimetres; a usage error names the option."""
+    if text is None:
+        return None
+    try:
+        value = length_mm(text, unit.value)
+    except ValueError as fault:
+        raise typer.BadParameter(str(fault), param_hint=option) from None
+    if value <= 0:
+        raise typer.BadParameter("must be more than zero", param_hint=option)
+    return value
+
+
+Units = Annotated[
+    Unit, typer.Option("--units", "-u", help="Unit of bare numbers, tables and drawings.")
+]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace files that exist already.")]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON for scripts instead of tables.")]
+Into = Annotated[
+    Path, typer.Option("--into", "-o", help="Folder for the files; made where missing.")
+]

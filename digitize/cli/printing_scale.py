@@ -1,0 +1,36 @@
+"""Which printed scale to work with, from what the user said or has measured."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from digitize.errors import Notice
+    from digitize.sheets.layout import PrintScale
+
+
+def print_scale(name: str | None, *, plain: bool) -> tuple[PrintScale, tuple[Notice, ...]]:
+    """The scale of the named printer, of the only one measured, or the unmeasured one.
+
+    ``plain``: the target is a checkerboard whose squares the user has measured.
+    """
+    from digitize.errors import Notice
+    from digitize.sheets import printer
+    from digitize.sheets.layout import PrintScale
+
+    if plain and name is None:
+        # The user measured the squares; reading a rule over the board leaves about this.
+        return PrintScale(1.0, 1.0, 0.001, 0.001, True, "square size as given"), ()
+    if name is None:
+        known = printer.names()
+        if len(known) != 1:
+            scale, notice = printer.unmeasured()
+            return scale, (notice,)
+        profile = printer.load(known[0])
+        assumed = Notice(
+            "printer-assumed",
+            f"the target is taken to come from printer {profile.name!r}, the only one measured",
+        )
+        return profile.scale(), (assumed, *profile.notices())
+    profile = printer.load(name)
+    return profile.scale(), profile.notices()

@@ -1,0 +1,115 @@
+"""What people (tables) and scripts (JSON) see of a result."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from digitize.cli.lengths import as_text
+from digitize.pattern.dimensions import Dimension, dimensions
+
+if TYPE_CHECKING:
+    from digitize.job import JobResult
+    from digitize.pattern.model import Pattern
+
+
+@contextmanager
+def progress(quiet: bool) -> Iterator[Callable[[str], None]]:
+    """A line on standard error that says which step is running."""
+    console = Console(stderr=True, quiet=quiet)
+    with console.status("Starting") as status:
+        yield lambda step: status.update(f"{step} ...")
+
+
+def result(job: JobResult, files: Sequence[Path], *, inch: bool, as_json: bool) -> None:
+    """A finished trace."""
+    if as_json:
+        patterns = [pattern_json(p) for p in job.patterns]
+        left_out = [
+            {"at_mm": list(item.at_mm), "size_mm": item.size_mm, "reason": item.reason}
+            for item in job.traced.left_out
+        ]
+        typer.echo(
+            json.dumps(
+                {"patterns": patterns, "left_out": left_out, "files": [str(f) for f in files]},
+                indent=2,
+            )
+        )
+        return
+    for pattern in job.patterns:
+        sizes(pattern, inch=inch)
+    for item in job.traced.left_out:
+        x, y = item.at_mm
+        typer.echo(f"Left out: {item.reason}, at {x:.0f}, {y:.0f} mm on the sheet")
+    for path in files:
+        typer.echo(f"Wrote {path}")
+
+
+def sizes(pattern: Pattern, *, inch: bool) -> None:
+    """The dimensions of a pattern and what to know about them."""
+    console = Console(width=None if Console().is_terminal else 100, highlight=False)
+    facts = [pattern.provenance.target or "no target on record"]
+    if pattern.thickness_mm is not None:
+        facts.append(f"{as_text(pattern.thickness_mm, inch)} thick")
+    if pattern.provenance.camera is not None:
+        facts.append(f"photographed at a slant of {pattern.provenance.camera.tilt_deg:.0f}°")
+    listed = dimensions(pattern)
+    table = Table(title=pattern.name, caption="; ".join(facts), title_justify="left")
+    for heading, justify in (("", "left"), ("what", "left"), ("size", "right"), ("±", "right")):
+        table.add_column(heading, justify=justify)  # type: ignore[arg-type]
+    for row in listed.dimensions:
+        table.add_row(row.name, _what(row), _value(row, inch), _expanded(row, inch))
+    console.print(table)
+    for notice in pattern.notices:
+        word = "Doubt" if notice.level == "doubt" else "Note"
+        console.print(f"{word}: {notice.text}", soft_wrap=True)
+
+
+def pattern_json(pattern: Pattern) -> dict[str, Any]:
+    """The dimensions, for scripts."""
+    listed = dimensions(pattern)
+    return {
+        "name": pattern.name,
+        "datum": {
+            "origin_mm": list(listed.datum.origin_mm),
+            "direction_deg": math.degrees(listed.datum.direction_rad),
+        },
+        "dimensions": [
+            {
+                "name": d.name,
+                "kind": d.kind,
+                "other": d.other,
+                "value": d.value,
+                "unit": d.unit,
+                "expanded": d.expanded,
+                "evidence": d.evidence,
+            }
+            for d in listed.dimensions
+        ],
+        "notices": [
+            {"code": n.code, "text": n.text, "level": n.level} for n in pattern.notices
+        ],
+    }
+
+
+def _what(row: Dimension) -> str:
+    words = f"{row.kind} {row.other}" if row.other else row.kind
+    return words if row.evidence == "measured" else f"{words} ({row.evidence})"
+
+
+def _value(row: Dimension, inch: bool) -> str:
+    return f"{row.value:.2f}°" if row.unit == "deg" else as_text(row.value, inch)
+
+
+def _expanded(row: Dimension, inch: bool) -> str:
+    if row.expanded is None:
+        return "?"
+    return f"{row.expanded:.2f}°" if row.unit == "deg" else as_text(row.expanded, inch)

@@ -1,0 +1,137 @@
+"""``digitize trace``: the main job, one photo to true-scale patterns."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from digitize.cli.options import Into, Json, Overwrite, Unit, Units, positive_mm
+
+
+class Mode(StrEnum):
+    """What is traced."""
+
+    AUTO = "auto"
+    INK = "ink"
+    SILHOUETTE = "silhouette"
+
+
+class LineSide(StrEnum):
+    """Where the metal ends, seen from the metal."""
+
+    INSIDE = "inside"
+    CENTRE = "centre"
+    OUTSIDE = "outside"
+
+
+class PaperSize(StrEnum):
+    """Paper of the 1:1 template."""
+
+    A4 = "A4"
+    LETTER = "Letter"
+
+
+def trace(
+    photo: Annotated[Path, typer.Argument(help="JPEG, PNG, TIFF or HEIC.", show_default=False)],
+    thickness: Annotated[
+        str | None,
+        typer.Option("--thickness", "-t", help="Thickness of the piece; needed for silhouettes."),
+    ] = None,
+    into: Into = Path(),
+    mode: Annotated[
+        Mode, typer.Option("--mode", "-m", help="Drawn lines, the piece itself, or let it choose.")
+    ] = Mode.AUTO,
+    line_side: Annotated[
+        LineSide,
+        typer.Option("--line-side", help="Side of a drawn line on which the metal ends."),
+    ] = LineSide.INSIDE,
+    surface: Annotated[
+        str | None,
+        typer.Option("--surface", help="Height of the drawn surface over the target (0.1 mm for "
+                     "one sheet of paper laid on it)."),
+    ] = None,
+    printer: Annotated[
+        str | None,
+        typer.Option("--printer", help="Profile of the printer that made the target."),
+    ] = None,
+    sheet: Annotated[
+        int | None, typer.Option("--sheet", "-n", help="Number of the target to measure by.")
+    ] = None,
+    checkerboard: Annotated[
+        str | None,
+        typer.Option("--checkerboard", help="The target is a plain checkerboard with squares "
+                     "of this size."),
+    ] = None,
+    region: Annotated[
+        str | None,
+        typer.Option("--region", help="Trace only inside x0,y0,x1,y1 on the sheet."),
+    ] = None,
+    tolerance: Annotated[
+        str, typer.Option("--tolerance", help="How far lines and arcs may leave the traced edge.")
+    ] = "0.15mm",
+    restore: Annotated[
+        bool, typer.Option("--restore", help="Bridge rust-eaten stretches by sound lines and arcs.")
+    ] = False,
+    polyline: Annotated[
+        bool, typer.Option("--polyline", help="Keep the traced points; fit nothing.")
+    ] = False,
+    name: Annotated[
+        str | None, typer.Option("--name", help="Name of the pattern; else the photo's.")
+    ] = None,
+    paper: Annotated[
+        PaperSize, typer.Option("--paper", "-p", help="Paper of the 1:1 template.")
+    ] = PaperSize.A4,
+    units: Units = Unit.MM,
+    overwrite: Overwrite = False,
+    as_json: Json = False,
+) -> None:
+    """Trace a photo into true-scale patterns, drawings and a 1:1 paper template."""
+    from digitize.cli import show
+    from digitize.cli.printing_scale import print_scale
+    from digitize.delivery import DeliveryOptions, deliver, refuse_overwriting
+    from digitize.job import JobOptions, pattern_from_photo
+
+    scale, notices = print_scale(printer, plain=checkerboard is not None)
+    options = JobOptions(
+        print_scale=scale,
+        print_notices=notices,
+        mode=mode.value,
+        thickness_mm=positive_mm(thickness, units, "--thickness"),
+        line_side=line_side.value,
+        surface_height_mm=positive_mm(surface, units, "--surface") or 0.0,
+        checkerboard_mm=positive_mm(checkerboard, units, "--checkerboard"),
+        sheet_number=sheet,
+        region_mm=_box(region, units),
+        tolerance_mm=positive_mm(tolerance, units, "--tolerance") or 0.0,
+        restore_eaten=restore,
+        polyline=polyline,
+        name=name,
+    )
+    if not overwrite:
+        refuse_overwriting(into, name or photo.stem)
+    with show.progress(quiet=as_json) as progress:
+        result = pattern_from_photo(photo, options, progress)
+        progress("Writing the files")
+        files = deliver(
+            result, into, DeliveryOptions(units.value, paper.value), overwrite=overwrite
+        )
+    show.result(result, files, inch=units is Unit.INCH, as_json=as_json)
+
+
+def _box(text: str | None, unit: Unit):  # type: ignore[no-untyped-def]
+    import numpy as np
+
+    from digitize.cli.lengths import length_mm
+
+    if text is None:
+        return None
+    try:
+        x0, y0, x1, y1 = (length_mm(part, unit.value) for part in text.split(","))
+    except ValueError:
+        raise typer.BadParameter(
+            f"{text!r} is not x0,y0,x1,y1", param_hint="--region"
+        ) from None
+    return np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])

@@ -1,0 +1,145 @@
+"""What a finished job leaves in a folder: document, drawings, paper template, proofs.
+
+Everything is made before anything is written, and nothing is written over unasked, so a
+failure leaves the folder as it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from digitize.camera.topdown import topdown
+from digitize.files import dxf, paper, photo_proof, svg, topdown_proof
+from digitize.files.atomic import NotWritten, write_bytes
+from digitize.files.notes import note_lines
+from digitize.files.photo_proof import Overlay
+from digitize.files.topdown_proof import TopdownPicture
+from digitize.files.units import Unit
+from digitize.job import JobResult
+from digitize.pattern import document
+from digitize.pattern.contour import Closed, Contour
+from digitize.pattern.extent import extent_mm
+from digitize.pattern.model import Pattern
+from digitize.tracing.traces import TracedPiece
+
+DOCUMENT = ".pattern.json"
+PHOTO_PROOF = "-photo.png"
+_EACH_PATTERN = (DOCUMENT, ".dxf", "-r12.dxf", ".svg", "-1to1.pdf", "-topdown.png")
+
+_TOPDOWN_PX = 2000.0  # longest side
+_AROUND_MM = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class DeliveryOptions:
+    """Unit of the drawings and paper of the template."""
+
+    unit: Unit = "mm"
+    paper: str = "A4"
+
+
+def refuse_overwriting(folder: Path, stem: str) -> None:
+    """Stop before the work begins where its files exist; raises ``NotWritten``."""
+    _refuse(folder / f"{stem}{suffix}" for suffix in (*_EACH_PATTERN, PHOTO_PROOF))
+
+
+def deliver(
+    result: JobResult, folder: Path, options: DeliveryOptions, *, overwrite: bool = False
+) -> tuple[Path, ...]:
+    """Write every file of a job and return their paths; raises ``NotWritten``."""
+    files: dict[Path, bytes] = {}
+    for pattern in result.patterns:
+        for suffix, data in zip(_EACH_PATTERN, _of(pattern, result, options), strict=True):
+            files[folder / f"{pattern.name}{suffix}"] = data
+    stem = result.stem
+    files[folder / f"{stem}{PHOTO_PROOF}"] = photo_proof.render(
+        result.photo.rgb, tuple(_overlays(result)), _caption(result, options.unit)
+    )
+    if not overwrite:
+        _refuse(files)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise NotWritten(
+            "the folder cannot be made", where=str(folder), do=(fault.strerror or "").lower()
+        ) from fault
+    return tuple(write_bytes(path, data, overwrite=overwrite) for path, data in files.items())
+
+
+def _refuse(paths: Iterable[Path]) -> None:
+    for path in paths:
+        if path.exists():
+            raise NotWritten(
+                "a file of that name exists already",
+                where=str(path),
+                do="choose another folder or name, or say --overwrite",
+            )
+
+
+def _of(pattern: Pattern, result: JobResult, options: DeliveryOptions) -> Iterator[bytes]:
+    """The files of one pattern, in the order of ``_EACH_PATTERN``."""
+    unit = options.unit
+    yield document.dumps(pattern).encode()
+    yield dxf.render(pattern, dxf.DxfOptions(unit))
+    yield dxf.render(pattern, dxf.DxfOptions(unit, "R12"))
+    yield svg.render(pattern, svg.SvgOptions(unit))
+    yield paper.render(pattern, paper.PaperOptions(paper=options.paper, unit=unit))
+    yield topdown_proof.render(pattern, _topdown_picture(pattern, result), unit=unit)
+
+
+def _topdown_picture(pattern: Pattern, result: JobResult) -> TopdownPicture:
+    x0, y0, x1, y1 = extent_mm(pattern)
+    box_mm = (x0 - _AROUND_MM, y0 - _AROUND_MM, x1 + _AROUND_MM, y1 + _AROUND_MM)
+    mm_per_px = max(box_mm[2] - box_mm[0], box_mm[3] - box_mm[1]) / _TOPDOWN_PX
+    height_mm = result.face_height_mm
+    rgb = topdown(result.photo, result.solution.camera, box_mm, mm_per_px, height_mm=height_mm)
+    return TopdownPicture(rgb, box_mm)
+
+
+def _caption(result: JobResult, unit: Unit) -> list[str]:
+    if len(result.patterns) == 1:
+        return note_lines(result.patterns[0], unit)
+    names = ", ".join(p.name for p in result.patterns)
+    return [f"{len(result.patterns)} pieces: {names}", *note_lines(result.patterns[0], unit)[1:]]
+
+
+def _overlays(result: JobResult) -> Iterator[Overlay]:
+    sighting, camera = result.sightings[0], result.solution.camera
+    yield Overlay(sighting.corners_px[result.solution.used], "target")
+    for item in result.traced.left_out:
+        half = item.size_mm / 2
+        corners = np.array(item.at_mm) + np.array([(-half, -half), (half, half)])
+        yield Overlay(camera.to_px(corners), "left-out", label=item.reason)
+    for pattern, piece in zip(result.patterns, result.traced.pieces, strict=True):
+        label = pattern.name if len(result.patterns) > 1 else ""
+        yield from _piece_overlays(result, pattern, piece, label)
+
+
+def _piece_overlays(
+    result: JobResult, pattern: Pattern, piece: TracedPiece, label: str
+) -> Iterator[Overlay]:
+    camera, height_mm = result.solution.camera, result.face_height_mm
+    yield Overlay(piece.outline.points_px, "outline", closed=True, label=label)
+    for opening in piece.openings:
+        yield Overlay(opening.points_px, "opening", closed=True)
+    for closed in (pattern.outline, *pattern.openings):
+        for points_mm in _unseen(closed):
+            lifted = np.column_stack((points_mm, np.full(len(points_mm), height_mm)))
+            yield Overlay(camera.to_px(lifted), "restored")
+    for number, bend in enumerate(pattern.bends, 1):
+        ends_mm = np.array([bend.start_mm, bend.end_mm])
+        yield Overlay(camera.to_px(ends_mm), "bend", label=f"B{number}")
+    for mark in pattern.marks:
+        yield Overlay(camera.to_px(np.array([mark.at_mm])), "mark")
+
+
+def _unseen(closed: Closed) -> Iterator[np.ndarray]:
+    """Stretches that were not measured."""
+    if isinstance(closed, Contour):
+        for edge in closed.edges:
+            if edge.evidence != "measured":
+                yield edge.segment.points_mm(0.05)

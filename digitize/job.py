@@ -1,0 +1,286 @@
+"""The main job: one photo in, true-scale patterns out.
+
+``pattern_from_photo`` strings the steps together and adds only the decisions that need two
+of them at once: which target to trust, what a poor fit of the camera means for the
+result, and how far the finished dimensions can be trusted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from digitize import __version__
+from digitize.camera.camera import Camera, CameraSolution
+from digitize.camera.recover import recover
+from digitize.curves.fit import fit_closed, fit_polyline
+from digitize.errors import Notice
+from digitize.pattern.contour import Closed
+from digitize.pattern.model import (
+    BendLine,
+    CameraFacts,
+    Pattern,
+    PointMark,
+    Precision,
+    Provenance,
+)
+from digitize.photo.photo import Photo
+from digitize.photo.reading import read_photo
+from digitize.sheets.layout import PrintScale
+from digitize.sighting.sight import sight, sight_checkerboard
+from digitize.sighting.sighting import Sighting
+from digitize.tracing.ink import InkOptions, trace_ink
+from digitize.tracing.mode import choose_mode
+from digitize.tracing.silhouette import SilhouetteOptions, trace_silhouette
+from digitize.tracing.traces import Traced, TracedLoop, TracedPiece
+
+Mode = Literal["auto", "ink", "silhouette"]
+Progress = Callable[[str], None]
+
+_TONE_U_PX = 0.10
+"""Edge place that noise does not explain: what is left of the camera's own sharpening and
+tone curve after linear light (accuracy notes: 0.16-0.54 px before), as one standard
+deviation; checked by benchmarks/accuracy.py."""
+
+_THICKNESS_U_MM = 0.05  # a caliper on worn sheet; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class JobOptions:
+    """What the user may say about a photo; only the print scale must be said."""
+
+    print_scale: PrintScale
+    print_notices: tuple[Notice, ...] = ()
+    mode: Mode = "auto"
+    thickness_mm: float | None = None
+    line_side: Literal["inside", "centre", "outside"] = "inside"
+    surface_height_mm: float = 0.0  # of the drawn surface over the target's plane, ink only
+    checkerboard_mm: float | None = None  # square size; None: the photo shows coded sheets
+    sheet_number: int | None = None
+    region_mm: NDArray[np.float64] | None = None  # (N, 2) polygon on the sheet
+    tolerance_mm: float = 0.15
+    restore_eaten: bool = False
+    polyline: bool = False
+    name: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class JobResult:
+    """The patterns of one photo, with everything that was seen on the way."""
+
+    patterns: tuple[Pattern, ...]
+    photo: Photo
+    sightings: tuple[Sighting, ...]  # the first one carried the scale
+    solution: CameraSolution
+    traced: Traced
+    stem: str  # what the files are named after
+    face_height_mm: float  # of the traced face over the target
+
+
+def pattern_from_photo(
+    path: Path, options: JobOptions, progress: Progress = lambda step: None
+) -> JobResult:
+    """Patterns of every piece in a photo, largest first.
+
+    ``progress`` is called with a word for each step as it begins.  Raises a
+    ``DigitizeError`` of the step that could not do its part.
+    """
+    progress("Reading the photo")
+    photo = read_photo(path)
+    progress("Looking for the target")
+    sightings = (
+        (sight_checkerboard(photo, options.checkerboard_mm),)
+        if options.checkerboard_mm
+        else sight(photo, options.sheet_number)
+    )
+    progress("Working out the camera")
+    solution = recover(sightings[0], options.print_scale, photo)
+    traced = _trace(photo, solution.camera, sightings[0], options, progress)
+    progress("Fitting lines and arcs")
+    shared = (*options.print_notices, *_camera_notices(sightings, solution), *traced.notices)
+    patterns = tuple(
+        _pattern(piece, number, traced, photo, sightings[0], solution, options, shared)
+        for number, piece in enumerate(traced.pieces, 1)
+    )
+    face_height_mm = (
+        options.surface_height_mm if traced.mode == "ink" else options.thickness_mm or 0.0
+    )
+    stem = options.name or path.stem
+    return JobResult(patterns, photo, sightings, solution, traced, stem, face_height_mm)
+
+
+def _trace(
+    photo: Photo, camera: Camera, sighting: Sighting, options: JobOptions, progress: Progress
+) -> Traced:
+    mode, notices = options.mode, ()
+    scale_xy = (options.print_scale.x, options.print_scale.y)
+    if mode == "auto":
+        mode, reason = choose_mode(photo, camera, sighting.sheet, scale_xy)
+        notices = (Notice("mode-chosen", f"traced as {mode}: {reason}"),)
+    if mode == "ink":
+        progress("Following the ink lines")
+        traced = trace_ink(
+            photo,
+            camera,
+            sighting.sheet,
+            InkOptions(
+                line_side=options.line_side,
+                height_mm=options.surface_height_mm,
+                region_mm=options.region_mm,
+                scale_xy=scale_xy,
+            ),
+        )
+    else:
+        progress("Following the edges")
+        traced = trace_silhouette(
+            photo,
+            camera,
+            sighting.sheet,
+            SilhouetteOptions(thickness_mm=options.thickness_mm, region_mm=options.region_mm),
+            scale_xy=scale_xy,
+        )
+    return Traced(traced.mode, traced.pieces, traced.left_out, (*notices, *traced.notices))
+
+
+def _pattern(
+    piece: TracedPiece,
+    number: int,
+    traced: Traced,
+    photo: Photo,
+    sighting: Sighting,
+    solution: CameraSolution,
+    options: JobOptions,
+    shared: tuple[Notice, ...],
+) -> Pattern:
+    stem = options.name or Path(photo.name).stem
+    outline, eaten = _closed(piece.outline, options)
+    openings = [_closed(loop, options) for loop in piece.openings]
+    precision = _precision(piece, traced.mode, solution, options)
+    return Pattern(
+        name=stem if len(traced.pieces) == 1 else f"{stem}-{number}",
+        outline=outline,
+        openings=tuple(closed for closed, _ in openings),
+        bends=tuple(
+            BendLine(b.start_mm, b.end_mm, u_mm=b.u_mm, u_deg=b.u_deg) for b in piece.bends
+        ),
+        marks=tuple(PointMark(m.at_mm, m.u_mm) for m in piece.marks),
+        thickness_mm=options.thickness_mm,
+        precision=precision,
+        provenance=_provenance(photo, sighting, solution, traced, options),
+        notices=(*shared, *piece.notices, *eaten, *(n for _, more in openings for n in more)),
+    )
+
+
+def _closed(loop: TracedLoop, options: JobOptions) -> tuple[Closed, tuple[Notice, ...]]:
+    """A traced loop as lines and arcs, and what was restored on the way."""
+    if options.polyline:
+        return fit_polyline(loop.points_mm, loop.evidence, loop.u_mm), ()
+    if options.restore_eaten:
+        from digitize.curves.restore import restore
+
+        return restore(
+            loop.points_mm, loop.u_mm, loop.evidence, options.tolerance_mm, loop.blur_mm
+        )
+    closed = fit_closed(
+        loop.points_mm, loop.u_mm, loop.evidence, options.tolerance_mm, loop.blur_mm
+    )
+    return closed, ()
+
+
+def _precision(
+    piece: TracedPiece, mode: Literal["ink", "silhouette"], solution: CameraSolution, o: JobOptions
+) -> Precision:
+    """Standard uncertainties of the pattern's edges and of its scale (JCGM 100, 5.1.2)."""
+    camera = solution.camera
+    height_mm = (o.thickness_mm or 0.0) if mode == "silhouette" else o.surface_height_mm
+    px, mm = piece.outline.points_px, piece.outline.points_mm
+    some = slice(None, None, max(1, len(px) // 200))
+    along_ray = np.linalg.norm(mm[some] - camera.centre_mm[:2], axis=1) / camera.centre_mm[2]
+    slant = float(np.sqrt(np.mean(along_ray**2)))  # mm sideways for each mm of height
+    placing = camera.covariance_on_sheet(px[some], height_mm)
+    mm_per_px = _mm_per_px(camera, px[some])
+    parts_mm = (
+        float(np.sqrt(np.mean(piece.outline.u_mm**2))),
+        math.sqrt(float(np.mean(np.trace(placing, axis1=1, axis2=2))) / 2),
+        _TONE_U_PX * mm_per_px,
+        slant * (_THICKNESS_U_MM if mode == "silhouette" else 0.0),
+        slant * solution.sheet_flatness_mm / math.sqrt(3),
+    )
+    scale = o.print_scale
+    return Precision(edge_u_mm=math.hypot(*parts_mm), scale_u=max(scale.u_x, scale.u_y))
+
+
+def _mm_per_px(camera: Camera, points_px: NDArray[np.float64]) -> float:
+    """Median size of a pixel on the sheet at some pixels."""
+    beside = [camera.to_sheet(points_px + step) for step in ((0.5, 0.0), (-0.5, 0.0))]
+    return float(np.median(np.linalg.norm(beside[0] - beside[1], axis=1)))
+
+
+def _camera_notices(
+    sightings: tuple[Sighting, ...], solution: CameraSolution
+) -> tuple[Notice, ...]:
+    notices = []
+    if len(sightings) > 1:
+        others = ", ".join(str(s.sheet) for s in sightings[1:])
+        notices.append(
+            Notice("other-sheets", f"measured by {sightings[0].sheet}; also seen: {others}")
+        )
+    if solution.sheet_flatness_mm > 0.0:
+        notices.append(
+            Notice(
+                "sheet-curled",
+                f"the sheet is not flat (about {solution.sheet_flatness_mm:.1f} mm): tape it down "
+                "on a board and photograph again; the ± is widened",
+                "doubt",
+            )
+        )
+    elif solution.rms_px > max(0.1, 2.0 * solution.expected_rms_px):
+        notices.append(
+            Notice(
+                "poor-fit",
+                f"the target's corners fit the camera to {solution.rms_px:.2f} px where "
+                f"{solution.expected_rms_px:.2f} px is their noise: the sheet was moved or bent, "
+                "or the lens is unusual; the ± is widened",
+                "doubt",
+            )
+        )
+    return tuple(notices)
+
+
+def _provenance(
+    photo: Photo,
+    sighting: Sighting,
+    solution: CameraSolution,
+    traced: Traced,
+    options: JobOptions,
+) -> Provenance:
+    camera, scale = solution.camera, options.print_scale
+    x, y, height = (float(v) for v in camera.centre_mm)
+    return Provenance(
+        made_by=f"digitize {__version__}",
+        photo_name=photo.name,
+        photo_sha256=photo.sha256,
+        photo_size_px=(photo.width_px, photo.height_px),
+        target=str(sighting.sheet),
+        print_scale=(scale.x, scale.y),
+        print_measured=scale.measured,
+        mode=traced.mode,
+        camera=CameraFacts(
+            focal_px=camera.focal_px,
+            principal_px=camera.principal_px,
+            k1=camera.k1,
+            k2=camera.k2,
+            tilt_deg=camera.tilt_deg,
+            height_mm=height,
+            foot_mm=(x, y),
+            residual_rms_px=solution.rms_px,
+            corners_used=int(np.count_nonzero(solution.used)),
+            corners_rejected=int(np.count_nonzero(~solution.used)),
+        ),
+    )

@@ -1,0 +1,35 @@
+import pytest
+
+from digitize.cli.lengths import as_text, length_mm
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"),
+    [
+        ("1.2", 1.2),
+        ("1.2mm", 1.2),
+        ("1,2 mm", 1.2),
+        ("12 cm", 120.0),
+        (".5in", 12.7),
+        ("3/64in", 1.190625),
+        ('7 1/8"', 180.975),
+        ("7-1/8 inch", 180.975),
+    ],
+)
+def test_lengths_as_people_type_them(text, mm):
+    assert length_mm(text) == pytest.approx(mm, abs=1e-12)
+
+
+def test_a_bare_number_takes_the_default_unit():
+    assert length_mm("2", "in") == pytest.approx(50.8)
+
+
+@pytest.mark.parametrize("text", ["", "wide", "-3", "1/0in", "nan", "1e3", "5 miles"])
+def test_what_is_no_length_is_refused_with_a_sentence(text):
+    with pytest.raises(ValueError, match="is not a length"):
+        length_mm(text)
+
+
+def test_text_for_people():
+    assert as_text(25.4, inch=True) == "1.000 in"
+    assert as_text(25.4, inch=False) == "25.40 mm"
