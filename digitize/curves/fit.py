@@ -1,0 +1,322 @@
+"""From the measured points of a closed edge to what it is: a circle, a slot, or a contour.
+
+``fit_closed`` is the whole step: recognise a circle or a slot by test, else cut the edge
+into the fewest lines and arcs (``segmentation``), make them meet (``joints``) and say of
+every edge how it is known and how well.  ``fit_polyline`` keeps the points as they are.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from digitize.curves.chain import BRIDGED, MEASURED, RESTORED, Chain, Samples, clean, thinned
+from digitize.curves.joints import Adjusted, adjust
+from digitize.curves.primitives import CurveError, blur_inset_mm, fit_circle
+from digitize.curves.segmentation import Limits, segment
+from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Slot
+from digitize.pattern.segments import Arc, Line, Point, Segment
+
+FloatArray = NDArray[np.float64]
+
+WORDS: dict[int, Evidence] = {MEASURED: "measured", BRIDGED: "bridged", RESTORED: "restored"}
+
+LINE_SAGITTA = 0.2  # of the tolerance: a bend shallower than this is not worth an arc
+LOBES = 0.4  # of the tolerance: a round hole may be this far out of round
+LEAST_STRETCH_MM = 0.5  # shorter changes of evidence are not told apart
+OUTLIERS = 0.02  # share of points that dirt may hold off a circle or slot
+SHARE_TOLD = 0.1  # of a circle or slot: less than this restored or bridged goes unsaid
+
+
+def fit_closed(
+    points_mm: FloatArray,
+    u_mm: FloatArray | None = None,
+    evidence: NDArray[np.uint8] | None = None,
+    tolerance_mm: float = 0.15,
+    blur_mm: float = 0.0,
+) -> Closed:
+    """The simplest closed edge through points (N, 2) that lies within a tolerance of them.
+
+    ``u_mm`` (N,) are standard uncertainties across the edge, ``evidence`` (N,) is 0 where
+    measured, 1 where a gap was bridged (which never vetoes a curve), 2 where restored.
+    ``tolerance_mm`` is how far the edge itself may leave its lines and arcs; the scatter of
+    the points comes on top.  ``blur_mm`` is the edge blur (one Gaussian sigma): corners are
+    expected rounded by it, and arcs are given back the s^2 / (2 R) by which it shrinks them.
+
+    Runs counter-clockwise.  Raises ``CurveError`` for too few or unusable points.
+    """
+    if not (tolerance_mm > 0.0 and blur_mm >= 0.0):
+        raise CurveError("the tolerance must be positive and the blur not negative")
+    samples = clean(points_mm, u_mm, evidence)
+    chain = thinned(samples)
+    round_edge = _circle(samples, chain, tolerance_mm, blur_mm)
+    if round_edge is not None:
+        return round_edge
+    slot = _slot(samples, chain, tolerance_mm, blur_mm)
+    if slot is not None:
+        return slot
+    pieces = segment(chain, Limits(tolerance_mm, LINE_SAGITTA * tolerance_mm, blur_mm))
+    adjusted = adjust(samples, pieces, chain.first_raw, tolerance_mm=tolerance_mm, blur_mm=blur_mm)
+    return _contour(samples, adjusted)
+
+
+def fit_polyline(
+    points_mm: FloatArray,
+    u_mm: FloatArray | None = None,
+    evidence: NDArray[np.uint8] | None = None,
+) -> Contour:
+    """The points themselves, joined by straight lines; only exact doubles are left out.
+
+    Runs counter-clockwise.  An edge is measured when both its ends are.
+    """
+    samples = clean(points_mm, u_mm, evidence)
+    p, n = samples.points_mm, len(samples)
+    places: list[Point] = [(float(x), float(y)) for x, y in p]
+    edges = []
+    for i in range(n):
+        j = (i + 1) % n
+        kinds = {int(samples.evidence[i]), int(samples.evidence[j])}
+        code = BRIDGED if BRIDGED in kinds else RESTORED if RESTORED in kinds else MEASURED
+        u = None if u_mm is None else float(max(samples.u_mm[i], samples.u_mm[j]))
+        edges.append(Edge(Line(places[i], places[j]), WORDS[code], u))
+    return Contour(tuple(edges))
+
+
+# ---------------------------------------------------------------- circle and slot
+
+
+def _allowed(chain: Chain, tolerance_mm: float) -> FloatArray:
+    return np.asarray(np.hypot(tolerance_mm, 4.0 * chain.noise_mm), dtype=np.float64)
+
+
+def _robust_weights(samples: Samples, residual: FloatArray) -> FloatArray:
+    scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-4)
+    return np.asarray(
+        samples.weight * np.minimum(1.0, 3.0 * scale / np.maximum(np.abs(residual), 1e-12))
+    )
+
+
+def _holds(chain: Chain, off: FloatArray, tolerance_mm: float) -> bool:
+    """Whether all but a few thinned points lie within reach of a curve."""
+    beyond = (np.abs(off) > _allowed(chain, tolerance_mm)) & chain.counted
+    share = float(chain.weight[beyond].sum() / max(chain.weight[chain.counted].sum(), 1e-12))
+    return share <= OUTLIERS
+
+
+def _circle(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm: float) -> Circle | None:
+    """The circle, when no point is off it and no lobe stands out of its noise."""
+    try:
+        fit = fit_circle(samples.points_mm, 1.0 / np.sqrt(samples.weight))
+        for _ in range(3):
+            w = _robust_weights(samples, fit.distances_mm(samples.points_mm))
+            fit = fit_circle(samples.points_mm, 1.0 / np.sqrt(w))
+    except CurveError:
+        return None
+    if not _holds(chain, fit.distances_mm(chain.points_mm), tolerance_mm):
+        return None
+    r = fit.distances_mm(samples.points_mm)
+    d = samples.points_mm - np.asarray(fit.centre_mm)
+    turn = np.arctan2(d[:, 1], d[:, 0])
+    round_once = np.remainder(np.diff(np.append(turn, turn[0])) + math.pi, math.tau) - math.pi
+    if abs(float(round_once.sum()) - math.tau) > 1e-6:
+        return None
+    scatter = 1.4826 * float(np.median(np.abs(r)))
+    w = _robust_weights(samples, r)
+    noise = 4.0 * scatter * math.sqrt(2.0 / len(r))
+    for lobes in range(2, 9):
+        a = float((w * r * np.cos(lobes * turn)).sum() / w.sum()) * 2.0
+        b = float((w * r * np.sin(lobes * turn)).sum() / w.sum()) * 2.0
+        if math.hypot(a, b) > max(LOBES * tolerance_mm, noise):
+            return None
+    radius = fit.radius_mm + blur_inset_mm(fit.radius_mm, blur_mm)
+    word, u = _known(samples, scatter, 3)
+    return Circle((float(fit.centre_mm[0]), float(fit.centre_mm[1])), radius, word, u)
+
+
+def _slot(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm: float) -> Slot | None:
+    """The obround, by least squares of distances, under the same tests as a circle."""
+    p = samples.points_mm
+    middle = np.average(p, axis=0, weights=samples.weight)
+    d = p - middle
+    xx, yy, xy = (
+        np.average(v, weights=samples.weight)
+        for v in (d[:, 0] ** 2, d[:, 1] ** 2, d[:, 0] * d[:, 1])
+    )
+    angle = 0.5 * math.atan2(2.0 * xy, xx - yy)
+    along = d @ np.array([math.cos(angle), math.sin(angle)])
+    across = d @ np.array([-math.sin(angle), math.cos(angle)])
+    radius = float(np.percentile(across, 99) - np.percentile(across, 1)) / 2.0
+    half = float(np.percentile(along, 99) - np.percentile(along, 1)) / 2.0 - radius
+    if radius <= 0.0 or half <= 0.02 * radius:
+        return None
+    x, y = p.T
+    area = abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))) / 2.0
+    if not 0.93 < area / (4.0 * radius * half + math.pi * radius**2) < 1.07:
+        return None
+    q = np.array([middle[0], middle[1], angle, half, radius])
+    for _ in range(40):
+        r, jacobian = _slot_distances(q, p, blur_mm)
+        w = _robust_weights(samples, r)
+        jw = jacobian * w[:, None]
+        try:
+            step = np.linalg.solve(jw.T @ jacobian, -(jw.T @ r))
+        except np.linalg.LinAlgError:
+            return None
+        q = q + step
+        if not (np.isfinite(q).all() and q[3] > 0.0 and q[4] > 0.0):
+            return None
+        if float(np.abs(step).max()) < 1e-10:
+            break
+    half, radius = float(q[3]), float(q[4])
+    thin, _ = _slot_distances(q, chain.points_mm, blur_mm)
+    if not _holds(chain, thin, tolerance_mm):
+        return None
+    # A rounded rectangle shows as a run of points all on one side, well inside the tolerance.
+    run = max(3, len(thin) // 16)
+    smooth = np.convolve(np.concatenate((thin, thin[:run])), np.ones(run) / run, "valid")
+    noise = 4.0 * float(np.median(chain.noise_mm)) / math.sqrt(run)
+    if float(np.abs(smooth).max()) > max(LOBES * tolerance_mm, noise):
+        return None
+    c, s = math.cos(q[2]) * half, math.sin(q[2]) * half
+    scatter = 1.4826 * float(np.median(np.abs(r)))
+    word, u = _known(samples, scatter, 5)
+    a, b = (float(q[0] - c), float(q[1] - s)), (float(q[0] + c), float(q[1] + s))
+    return Slot(min(a, b), max(a, b), radius, word, u)
+
+
+def _slot_distances(
+    q: FloatArray, points: FloatArray, blur_mm: float
+) -> tuple[FloatArray, FloatArray]:
+    """Signed distances (N,) from the obround (centre x, y, direction, half length, radius).
+
+    Half length is that between the centres.  Also the derivatives (N, 5).
+    """
+    x, y, angle, half, radius = q
+    c, s = math.cos(angle), math.sin(angle)
+    ex, ey = points[:, 0] - x, points[:, 1] - y
+    t, n = ex * c + ey * s, ey * c - ex * s
+    beyond = np.maximum(np.abs(t) - half, 0.0)
+    off = np.maximum(np.hypot(beyond, n), 1e-12)
+    gt, gn = np.sign(t) * beyond / off, n / off
+    # The blur pulls the round ends in, not the straight sides.
+    inset = blur_inset_mm(float(radius), blur_mm)
+    r = off - radius + inset * (beyond > 0.0)
+    jacobian = np.column_stack(
+        (-gt * c + gn * s, -gt * s - gn * c, gt * n - gn * t, -beyond / off, -np.ones_like(t))
+    )
+    return r, jacobian
+
+
+def _known(samples: Samples, scatter_mm: float, unknowns: int) -> tuple[Evidence, float]:
+    """How a whole circle or slot is known, and how well across its edge."""
+    kinds = samples.evidence
+    word: Evidence = "measured"
+    for code in (RESTORED, BRIDGED):
+        if float((kinds == code).mean()) > SHARE_TOLD:
+            word = WORDS[code]
+    sound = max(int((kinds != BRIDGED).sum()), unknowns)
+    each = max(scatter_mm, float(np.median(samples.u_mm)))
+    return word, each * math.sqrt(unknowns / sound)
+
+
+# ---------------------------------------------------------------- contour
+
+
+def _contour(samples: Samples, adjusted: Adjusted) -> Contour:
+    k = len(adjusted.joints_mm)
+    joints: list[Point] = [(float(x), float(y)) for x, y in adjusted.joints_mm]
+    edges: list[Edge] = []
+    for i in range(k):
+        bulge = float(adjusted.bulges[i])
+        start, end = joints[i], joints[(i + 1) % k]
+        segment_ = Line(start, end) if bulge == 0.0 else Arc(start, end, bulge)
+        edges += _told_apart(samples, adjusted, i, segment_)
+    return Contour(tuple(edges))
+
+
+def _told_apart(samples: Samples, adjusted: Adjusted, piece: int, whole: Segment) -> list[Edge]:
+    """One piece as edges, cut where the evidence changes."""
+    mine = np.flatnonzero(adjusted.owner == piece)
+    used = mine[adjusted.used[mine]]
+    unknowns = 2 if isinstance(whole, Line) else 3
+    each = max(adjusted.scatter_mm, float(np.median(samples.u_mm[mine])) if len(mine) else 0.0)
+    u_fit = each * math.sqrt(unknowns * adjusted.correlation / max(len(used), unknowns))
+    if len(mine) == 0:
+        return [Edge(whole, "measured", each)]
+    share = _share(samples.points_mm[mine], whole)
+    order = np.argsort(share, kind="stable")
+    share, kinds = share[order], samples.evidence[mine][order]
+    u_given = samples.u_mm[mine][order]
+    kinds = _without_slivers(kinds, share, LEAST_STRETCH_MM / whole.length_mm)
+    change = np.flatnonzero(np.diff(kinds.astype(np.int64)))
+    cuts = [0.0, *((share[change] + share[change + 1]) / 2.0).tolist(), 1.0]
+    first = np.concatenate(([0], change + 1, [len(kinds)]))
+    edges = []
+    parts = _cut(whole, cuts)
+    for n, part in enumerate(parts):
+        code = int(kinds[first[n]])
+        given = float(np.median(u_given[first[n] : first[n + 1]]))
+        u = u_fit if code == MEASURED else max(u_fit, given)
+        edges.append(Edge(part, WORDS.get(code, "measured"), u))
+    return edges
+
+
+def _share(points: FloatArray, whole: Segment) -> FloatArray:
+    """How far along a segment each point lies, 0 to 1."""
+    if isinstance(whole, Line):
+        a, b = np.asarray(whole.start_mm), np.asarray(whole.end_mm)
+        t = (points - a) @ (b - a) / float((b - a) @ (b - a))
+    else:
+        centre = np.asarray(whole.centre_mm)
+        d, d0 = points - centre, np.asarray(whole.start_mm) - centre
+        sweep = whole.included_rad
+        turn = np.arctan2(d0[0] * d[:, 1] - d0[1] * d[:, 0], d @ d0)
+        # angles from half-way, so that neither end can wrap round
+        t = (np.remainder(turn - sweep / 2.0 + math.pi, math.tau) - math.pi) / sweep + 0.5
+    return np.asarray(np.clip(t, 0.0, 1.0), dtype=np.float64)
+
+
+def _without_slivers(
+    kinds: NDArray[np.uint8], share: FloatArray, least: float
+) -> NDArray[np.uint8]:
+    """Kinds with stretches shorter than ``least`` taken over by the one before them."""
+    kinds = kinds.copy()
+    for _ in range(len(kinds)):
+        change = np.flatnonzero(np.diff(kinds.astype(np.int64))) + 1
+        first = np.concatenate(([0], change))
+        last = np.concatenate((change, [len(kinds)]))
+        if len(first) == 1:
+            break
+        edges = np.concatenate(([0.0], (share[change] + share[change - 1]) / 2.0, [1.0]))
+        size = np.diff(edges)
+        shortest = int(np.argmin(size))
+        if size[shortest] >= least:
+            break
+        neighbour = first[shortest] - 1 if shortest > 0 else last[shortest]
+        kinds[first[shortest] : last[shortest]] = kinds[neighbour]
+    return kinds
+
+
+def _cut(whole: Segment, cuts: list[float]) -> list[Segment]:
+    """A segment cut at shares 0 = c0 < c1 < ... < cn = 1."""
+    if len(cuts) == 2:
+        return [whole]
+    if isinstance(whole, Line):
+        (x0, y0), (x1, y1) = whole.start_mm, whole.end_mm
+        places = [(x0 + c * (x1 - x0), y0 + c * (y1 - y0)) for c in cuts]
+    else:
+        (cx, cy), r = whole.centre_mm, whole.radius_mm
+        a0 = math.atan2(whole.start_mm[1] - cy, whole.start_mm[0] - cx)
+        angles = [a0 + c * whole.included_rad for c in cuts]
+        places = [(cx + r * math.cos(a), cy + r * math.sin(a)) for a in angles]
+    places[0], places[-1] = whole.start_mm, whole.end_mm
+    parts: list[Segment] = []
+    for n in range(len(cuts) - 1):
+        if isinstance(whole, Line):
+            parts.append(Line(places[n], places[n + 1]))
+        else:
+            bulge = math.tan(whole.included_rad * (cuts[n + 1] - cuts[n]) / 4.0)
+            parts.append(Arc(places[n], places[n + 1], bulge))
+    return parts

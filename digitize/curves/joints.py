@@ -1,0 +1,425 @@
+"""All pieces of a closed edge adjusted together, so that they meet.
+
+The unknowns are the joints between pieces and the bulge of every arc; a piece therefore
+starts exactly where its neighbour ends, and a corner is where two neighbours cross.  All
+raw points pull at once (least squares of true distances, robustly weighed).  Joints at an
+arc are first held tangent; one that the points reject is let go, the worst first, by the
+score test on its Lagrange multiplier (Silvey 1959).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from digitize.curves.chain import BRIDGED, Samples
+from digitize.curves.primitives import CurveError, fit_circle
+from digitize.curves.segmentation import CORNER_REACH, Piece, Shape
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+TANGENT_DEG = 15.0  # a joint turning more than this is a corner whatever the noise
+REJECT = 12.0  # chi-square of one degree of freedom, 0.05 % tail
+_STEPS = 25
+_HUBER = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class Adjusted:
+    """Joints, shapes and what the points say about them."""
+
+    joints_mm: FloatArray  # (K, 2); piece k runs from joint k to joint k + 1
+    bulges: FloatArray  # (K,) zero for a line
+    tangent: NDArray[np.bool_]  # (K,) whether joint k is held tangent
+    owner: IntArray  # (N,) the piece each raw point belongs to
+    residual_mm: FloatArray  # (N,) signed distance, positive right of travel
+    used: NDArray[np.bool_]  # (N,) not in a rounded-off corner, not an outlier
+    scatter_mm: float  # of the used points
+    correlation: float  # variance of a mean of neighbours over that of independent points
+
+
+def adjust(
+    samples: Samples,
+    pieces: list[Piece],
+    first_raw: IntArray,
+    *,
+    tolerance_mm: float,
+    blur_mm: float,
+) -> Adjusted:
+    """Adjust pieces found on the thinned chain (whose raw indices are ``first_raw``)."""
+    shapes = [p.shape for p in pieces]
+    breaks = first_raw[np.array([p.first for p in pieces])]
+    held = np.zeros(len(pieces), dtype=bool)
+    state = _State(samples, breaks, _seed(samples, breaks, shapes), shapes, blur_mm)
+    state.solve(held)
+    state.reassign()
+    state.solve(held)
+    held = state.nearly_tangent()
+    if held.any():
+        before = state.copy()
+        state.solve(held)
+        state.reassign()
+        for _ in range(len(pieces) + 1):
+            settled = state.solve(held)
+            worst = state.worst_joint(held, tolerance_mm / 8.0, settled)
+            if worst is None:
+                break
+            held[worst] = False
+            if not held.any():
+                state = before
+            state.reassign()
+    state.reassign()
+    state.solve(held)
+    return state.result(held)
+
+
+def _seed(samples: Samples, breaks: IntArray, shapes: list[Shape]) -> tuple[FloatArray, FloatArray]:
+    """Joints at the break points and bulges from the arcs' own circles."""
+    n, k = len(samples), len(breaks)
+    joints = np.array([samples.points_mm[_around(b, 1, n)].mean(axis=0) for b in breaks])
+    bulges = np.zeros(k)
+    for i, shape in enumerate(shapes):
+        if shape == "arc":
+            p = samples.points_mm[_run(breaks[i], breaks[(i + 1) % k], n)]
+            try:
+                centre = np.asarray(fit_circle(p).centre_mm)
+            except CurveError:
+                centre = p.mean(axis=0) + 1e6
+            d = np.vstack((joints[i], p, joints[(i + 1) % k])) - centre
+            x, y = d.T
+            sweep = np.arctan2(x[:-1] * y[1:] - y[:-1] * x[1:], x[:-1] * x[1:] + y[:-1] * y[1:])
+            turned = float(np.clip(sweep.sum(), -6.1, 6.1))
+            bulges[i] = math.tan(turned / 4.0) or 1e-9
+    return joints, bulges
+
+
+def _around(i: int, half: int, n: int) -> IntArray:
+    return np.arange(i - half, i + half + 1) % n
+
+
+def _run(first: int, last: int, n: int) -> IntArray:
+    """Indices from ``first`` up to before ``last`` round a chain of n."""
+    return np.arange(first, first + ((last - first) % n or n)) % n
+
+
+class _State:
+    """The adjustment in progress."""
+
+    def __init__(
+        self,
+        samples: Samples,
+        breaks: IntArray,
+        geometry: tuple[FloatArray, FloatArray],
+        shapes: list[Shape],
+        blur_mm: float,
+    ) -> None:
+        joints, bulges = geometry
+        self._samples, self._shapes, self._blur = samples, shapes, blur_mm
+        self._joints, self._bulges = joints.copy(), bulges.copy()
+        self._k = len(breaks)
+        self._arcs = np.array([s == "arc" for s in shapes])
+        self._column = np.full(self._k, -1)
+        self._column[self._arcs] = 2 * self._k + np.arange(int(self._arcs.sum()))
+        self._size = 2 * self._k + int(self._arcs.sum())
+        self._held = np.zeros(self._k, dtype=bool)
+        self._scatter = samples.noise_mm
+        self._assign(breaks)
+
+    def copy(self) -> _State:
+        return _State(
+            self._samples,
+            self._breaks,
+            (self._joints, self._bulges),
+            self._shapes,
+            self._blur,
+        )
+
+    # ------------------------------------------------------------ points to pieces
+
+    def _assign(self, breaks: IntArray) -> None:
+        n = len(self._samples)
+        self._breaks = breaks
+        order = np.arange(breaks[0], breaks[0] + n) % n
+        counts = np.array(
+            [(breaks[(i + 1) % self._k] - breaks[i]) % n for i in range(self._k)], dtype=np.int64
+        )
+        if counts.sum() != n:  # breaks have crossed; keep the order they had
+            raise AssertionError("breaks are out of order")
+        self._order = order
+        self._piece = np.repeat(np.arange(self._k), counts)
+        self._starts = np.concatenate(([0], np.cumsum(counts)[:-1]))
+        self._points = self._samples.points_mm[order]
+        self._weight = self._samples.weight[order]
+
+    def reassign(self) -> None:
+        """Move every break to the raw point nearest its joint."""
+        n, k = len(self._samples), self._k
+        counts = np.diff(np.append(self._starts, n))
+        new = self._breaks.copy()
+        for i in range(k):
+            back, ahead = int(counts[i - 1]) // 2, int(counts[i]) // 2
+            index = np.arange(self._breaks[i] - back, self._breaks[i] + ahead + 1) % n
+            d = self._samples.points_mm[index] - self._joints[i]
+            new[i] = index[int(np.argmin((d * d).sum(axis=1)))]
+        gaps = np.diff(np.append(new, new[0])) % n
+        if k > 1 and (gaps == 0).any():
+            return
+        if gaps.sum() == n:
+            self._assign(new)
+
+    # ------------------------------------------------------------ distances
+
+    def _distances(
+        self, joints: FloatArray, bulges: FloatArray, *, derivatives: bool
+    ) -> tuple[FloatArray, FloatArray]:
+        """Signed distances (N,), and derivatives (N, 5) by both joints and the bulge.
+
+        With the chord along x from the first joint, L its length and b the bulge, the arc is
+        P = (2 b ((x^2 + y^2) / L - x) - (1 - b^2) y) / (1 + b^2) = 0, scaled so that the
+        distance d satisfies P = d + A d^2 with A = 2 b / (L (1 + b^2)).  A line is b = 0.
+        The blur's inset s^2 A (half curvature times s^2) is what a seen edge must show.
+        """
+        j, nxt = joints[self._piece], np.roll(joints, -1, axis=0)[self._piece]
+        b = bulges[self._piece]
+        chord = nxt - j
+        length = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-12)
+        ux, uy = chord[:, 0] / length, chord[:, 1] / length
+        wx, wy = self._points[:, 0] - j[:, 0], self._points[:, 1] - j[:, 1]
+        x, y = wx * ux + wy * uy, wy * ux - wx * uy
+        q = x * x + y * y
+        one = 1.0 + b * b
+        a = 2.0 * b / (length * one)
+        p = (2.0 * b * (q / length - x) - (1.0 - b * b) * y) / one
+        root = np.sqrt(np.maximum(1.0 + 4.0 * a * p, 1e-6))
+        d = 2.0 * p / (1.0 + root)
+        inset = (
+            self._blur**2 * np.clip(a, -0.25 / self._blur, 0.25 / self._blur) if self._blur else 0.0
+        )
+        r = d + inset
+        if not derivatives:
+            return r, np.empty((0, 5))
+
+        # t is the turn of the chord per unit move of a joint across it
+        def along(dl: FloatArray, dt: FloatArray, dwx: FloatArray, dwy: FloatArray) -> FloatArray:
+            dx, dy = dwx + y * dt, dwy - x * dt
+            dq = 2.0 * (x * dwx + y * dwy)
+            dp = (2.0 * b * (dq / length - q / length**2 * dl - dx) - (1.0 - b * b) * dy) / one
+            da = -a / length * dl
+            return np.asarray((dp - d * d * da) / root, dtype=np.float64)
+
+        zero = np.zeros_like(x)
+        inv = 1.0 / length
+        # moves along the chord (u) and across it (n), then turned into x and y
+        j_u, j_n = along(zero - 1.0, zero, zero - 1.0, zero), along(zero, -inv, zero, zero - 1.0)
+        k_u, k_n = along(zero + 1.0, zero, zero, zero), along(zero, inv, zero, zero)
+        db = 2.0 * (1.0 - b * b) / one**2
+        dp = db * (q / length - x) + 4.0 * b * y / one**2
+        da = db / length
+        jacobian = np.column_stack(
+            (
+                j_u * ux - j_n * uy, j_u * uy + j_n * ux,
+                k_u * ux - k_n * uy, k_u * uy + k_n * ux,
+                (dp - d * d * da) / root,
+            )
+        )  # fmt: skip
+        return r, jacobian
+
+    def _influence(self, r: FloatArray, held: NDArray[np.bool_]) -> FloatArray:
+        """Weight of every point: none in a blurred corner, less for an outlier."""
+        w = self._weight.copy()
+        if self._blur > 0.0:
+            for end in (0, 1):
+                joint = (self._piece + end) % self._k
+                d = np.hypot(*(self._points - self._joints[joint]).T)
+                near = (d < CORNER_REACH * self._blur) & ~held[joint]
+                w[near] *= 1e-3
+        scale = max(self._scatter, 1e-4)
+        size = np.abs(r) * np.sqrt(np.minimum(self._weight, 1.0))
+        return np.asarray(w * np.minimum(1.0, _HUBER * scale / np.maximum(size, 1e-12)))
+
+    def _tangency(
+        self, joints: FloatArray, bulges: FloatArray, held: NDArray[np.bool_]
+    ) -> tuple[FloatArray, FloatArray]:
+        """Turn (rad) at each held joint, and its derivatives by all unknowns."""
+        index = np.flatnonzero(held)
+        chord = np.roll(joints, -1, axis=0) - joints
+        length = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-12)
+        heading = np.arctan2(chord[:, 1], chord[:, 0])
+        half = 2.0 * np.arctan(bulges)
+        value = heading[index] - half[index] - heading[index - 1] - half[index - 1]
+        value = np.remainder(value + math.pi, math.tau) - math.pi
+        rows = np.zeros((len(index), self._size))
+        normal = np.column_stack((-chord[:, 1], chord[:, 0])) / (length**2)[:, None]
+        slope = 2.0 / (1.0 + bulges**2)
+        for row, i in enumerate(index):
+            before, after = (i - 1) % self._k, (i + 1) % self._k
+            rows[row, 2 * i : 2 * i + 2] -= normal[i] + normal[before]
+            rows[row, 2 * after : 2 * after + 2] += normal[i]
+            rows[row, 2 * before : 2 * before + 2] += normal[before]
+            for piece in (i, before):
+                if self._arcs[piece]:
+                    rows[row, self._column[piece]] -= slope[piece]
+        return value, rows
+
+    # ------------------------------------------------------------ solving
+
+    def _normal(self, w: FloatArray, r: FloatArray, j: FloatArray) -> tuple[FloatArray, FloatArray]:
+        jw = j * w[:, None]
+        blocks = np.add.reduceat((jw[:, :, None] * j[:, None, :]).reshape(-1, 25), self._starts)
+        sides = np.add.reduceat(jw * r[:, None], self._starts)
+        h, g = np.zeros((self._size, self._size)), np.zeros(self._size)
+        for k in range(self._k):
+            nxt = (k + 1) % self._k
+            index = np.array([2 * k, 2 * k + 1, 2 * nxt, 2 * nxt + 1, self._column[k]])
+            block, side = blocks[k].reshape(5, 5), sides[k]
+            if not self._arcs[k]:
+                index, block, side = index[:4], block[:4, :4], side[:4]
+            h[np.ix_(index, index)] += block
+            g[index] += side
+        return h, g
+
+    def solve(self, held: NDArray[np.bool_]) -> bool:
+        """Gauss-Newton on distances under tangency at the held joints; True when it settled."""
+        self._held = held.copy()
+        damping = 1e-9
+        r, j = self._distances(self._joints, self._bulges, derivatives=True)
+        c, rows = self._tangency(self._joints, self._bulges, held)
+        for _ in range(_STEPS):
+            w = self._influence(r, held)
+            h, g = self._normal(w, r, j)
+            # A joint may slide where two pieces run almost alike: hold it there, barely.
+            slack = 1e-7 * np.median(self._weight) * len(r) / self._k
+            diagonal = np.diag(h).copy()
+            h[np.diag_indices_from(h)] += damping * diagonal
+            h[np.arange(2 * self._k), np.arange(2 * self._k)] += slack
+            self._h, self._rows = h, rows
+            step, multipliers = _constrained(h, g, rows, c)
+            self._multipliers = multipliers
+            size = float(np.abs(step[: 2 * self._k]).max())
+            if size > 2.0:
+                step = step * (2.0 / size)
+            merit = float((w * r * r).sum()) + 1e6 * float((c * c).sum())
+            for _ in range(6):
+                joints, bulges = self._moved(step)
+                r_new, _ = self._distances(joints, bulges, derivatives=False)
+                c_new, _ = self._tangency(joints, bulges, held)
+                value = float((w * r_new * r_new).sum()) + 1e6 * float((c_new * c_new).sum())
+                if value <= merit * (1.0 + 1e-9) + 1e-12 or size < 1e-6:
+                    break
+                step = step / 2.0
+            else:
+                damping = max(damping * 100.0, 1e-6)
+                if damping > 1e3:
+                    break
+                continue
+            damping = max(damping / 10.0, 1e-9)
+            self._joints, self._bulges = joints, bulges
+            r, j = self._distances(joints, bulges, derivatives=True)
+            c, rows = self._tangency(joints, bulges, held)
+            if float(np.abs(step).max()) < 1e-9:
+                break
+        self._r = r
+        self._rescale(r, held)
+        return bool(np.abs(c).max(initial=0.0) < 1e-7)
+
+    def _moved(self, step: FloatArray) -> tuple[FloatArray, FloatArray]:
+        joints = self._joints + step[: 2 * self._k].reshape(-1, 2)
+        bulges = self._bulges.copy()
+        # An arc that would turn over passes through straight; it is held just short of it.
+        bulges[self._arcs] += step[2 * self._k :]
+        flipped = self._arcs & (bulges * self._bulges <= 0.0)
+        bulges[flipped] = self._bulges[flipped] * 0.1
+        return joints, bulges
+
+    def _rescale(self, r: FloatArray, held: NDArray[np.bool_]) -> None:
+        good = self._good(r, held)
+        if good.sum() > self._size:
+            self._scatter = max(1.4826 * float(np.median(np.abs(r[good]))), 1e-4)
+
+    def _good(self, r: FloatArray, held: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        w = self._influence(r, held)
+        measured = self._samples.evidence[self._order] != BRIDGED
+        return np.asarray(measured & (w > 0.5 * self._weight))
+
+    # ------------------------------------------------------------ tangent or not
+
+    def nearly_tangent(self) -> NDArray[np.bool_]:
+        turn, _ = self._tangency(self._joints, self._bulges, np.ones(self._k, dtype=bool))
+        arc = self._arcs | np.roll(self._arcs, 1)
+        return np.asarray(arc & (np.abs(turn) < math.radians(TANGENT_DEG)))
+
+    def _variance(self, least_mm: float) -> float:
+        """Variance of a point of weight 1, with the correlation of its neighbours."""
+        good = self._good(self._r, self._held)
+        r = self._r[good]
+        scatter = float(np.sqrt(np.mean(r * r))) if len(r) else self._scatter
+        return max(scatter, least_mm) ** 2 * _correlation(self._r)
+
+    def worst_joint(self, held: NDArray[np.bool_], least_mm: float, settled: bool) -> int | None:
+        """The held joint the points reject most, None when they reject none."""
+        index = np.flatnonzero(held)
+        if len(index) == 0:
+            return None
+        inner = self._rows @ np.linalg.solve(self._h, self._rows.T)
+        gain = self._multipliers**2 / np.maximum(
+            np.diag(np.linalg.pinv(inner, hermitian=True)), 1e-300
+        )
+        statistic = gain / self._variance(least_mm)
+        worst = int(np.argmax(statistic))
+        if statistic[worst] > REJECT or not settled:
+            return int(index[worst])
+        return None
+
+    def result(self, held: NDArray[np.bool_]) -> Adjusted:
+        n = len(self._samples)
+        owner, residual = np.empty(n, np.int64), np.empty(n)
+        used = np.empty(n, dtype=bool)
+        good = self._good(self._r, held)
+        owner[self._order], residual[self._order] = self._piece, self._r
+        used[self._order] = good
+        rest = self._r[good]
+        dof = max(len(rest) - self._size + int(held.sum()), 1)
+        scatter = math.sqrt(float((rest * rest).sum()) / dof) if len(rest) else 0.0
+        return Adjusted(
+            self._joints, self._bulges, held.copy(), owner, residual, used, scatter,
+            _correlation(self._r),
+        )  # fmt: skip
+
+
+def _constrained(
+    h: FloatArray, g: FloatArray, rows: FloatArray, c: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Minimise g s + s h s / 2 under rows s + c = 0; the step and the multipliers."""
+    n, m = len(g), len(c)
+    system = np.zeros((n + m, n + m))
+    system[:n, :n] = h
+    system[:n, n:], system[n:, :n] = rows.T, rows
+    right = np.concatenate((-g, -c))
+    try:
+        answer: FloatArray = np.asarray(np.linalg.solve(system, right), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        answer = np.asarray(np.linalg.lstsq(system, right, rcond=None)[0], dtype=np.float64)
+    return answer[:n], answer[n:]
+
+
+def _correlation(r: FloatArray) -> float:
+    """How much more a mean of neighbouring residuals scatters than independent ones would.
+
+    1 + 2 times the sum of autocorrelations up to the first that is not positive.
+    """
+    r = np.clip(r, *np.percentile(r, (2.0, 98.0)))
+    r = r - r.mean()
+    power = float(r @ r)
+    if not power > 0.0:
+        return 1.0
+    total = 1.0
+    for lag in range(1, min(len(r) // 4, 60)):
+        rho = float(r @ np.roll(r, lag)) / power
+        if rho <= 2.0 / math.sqrt(len(r)):
+            break
+        total += 2.0 * rho
+    return total
