@@ -17,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from digitize.photo.tone import linear_table
+
 FloatArray = NDArray[np.float64]
 
 _CHUNK = 1024  # strips at once: keeps the work arrays in the processor's cache
@@ -50,15 +52,20 @@ def locate(
     curvature_per_px: FloatArray | None = None,
     blur_range_px: tuple[float, float] = (0.3, 4.0),
     start_px: FloatArray | None = None,
+    weights: FloatArray | None = None,
+    sloping: bool = False,
 ) -> Edges:
     """Fit a blurred step across each of (N, 2) points along its unit normal (N, 2).
 
-    ``image`` is (height, width) in linear light.  Pixels from ``-reach_px`` to ``reach_px``
+    ``image`` is (height, width) in linear light, or (height, width, 3) uint8 or uint16 as
+    coded, of which ``weights`` (N, 3) times linear light is taken.  Pixels from ``-reach_px`` to ``reach_px``
     across and ``along_px`` pixel rows along the edge are used; ``inside_px`` and
     ``outside_px`` (N,) narrow the range point by point (both counted positive), for example
     to keep a second edge out.  ``curvature_per_px`` (N,) is positive where the inside is
     convex; without it a strip across a circle of radius R reads (along_px)^2 / (24 R) px
-    too far inward.  ``start_px`` (N,) is a first guess of the offset; without it the best
+    too far inward.  ``sloping`` lets the outside level
+    change evenly with distance, as paper in contact shadow does; read as level, such an edge
+    moves outward by half a pixel.  ``start_px`` (N,) is a first guess of the offset; without it the best
     split of each strip is searched.
     """
     points = np.asarray(points_px, dtype=np.float64)
@@ -68,28 +75,34 @@ def locate(
     outer = np.full(n, reach_px) if outside_px is None else np.minimum(outside_px, reach_px)
     bend = np.zeros(n) if curvature_per_px is None else np.asarray(curvature_per_px, np.float64)
     parts = []
+    colour = None if weights is None else np.asarray(weights, dtype=np.float32)
     for a in range(0, max(n, 1), _CHUNK):
         cut = slice(a, a + _CHUNK)
-        values, distance, used = _strips(
-            image, points[cut], normal[cut], inner[cut], outer[cut], bend[cut], reach_px, along_px
+        x, y, distance, used = _strips(
+            image.shape, points[cut], normal[cut], bend[cut], reach_px, along_px
         )
+        used &= (distance >= -inner[cut, None, None]) & (distance <= outer[cut, None, None])
+        values = _values(image, x, y, None if colour is None else colour[cut])
         start = None if start_px is None else np.asarray(start_px, np.float64)[cut]
-        parts.append(_fit(values, distance, used, inner[cut], outer[cut], start, blur_range_px))
+        parts.append(
+            _fit(values, distance, used, inner[cut], outer[cut], start, blur_range_px, sloping)
+        )
     return Edges(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Edges)))
 
 
 def _strips(
-    image: NDArray[Any],
+    shape: tuple[int, ...],
     points: FloatArray,
     normals: FloatArray,
-    inner: FloatArray,
-    outer: FloatArray,
     bend: FloatArray,
     reach_px: float,
     along_px: int,
-) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Pixel values, signed distances and a use mask, each (N, rows, across)."""
-    height, width = image.shape
+) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray, NDArray[np.bool_]]:
+    """Column, row and signed distance of each strip's pixels, and which of them to use.
+
+    All are (N, rows, across).
+    """
+    height, width = shape[:2]
     # Rows of pixels run along the image axis nearest to the normal, so that every strip has
     # the same number of them and none has to be interpolated.
     steep = np.abs(normals[:, 1]) >= np.abs(normals[:, 0])
@@ -109,15 +122,18 @@ def _strips(
     distance = (2.0 * across + k * (across**2 + along_sq)) / (1.0 + root)
     x = np.where(steep[:, None, None], u, v).astype(np.intp)
     y = np.where(steep[:, None, None], v, u).astype(np.intp)
-    seen = (x >= 0) & (x < width) & (y >= 0) & (y < height)
-    values = image[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)].astype(np.float64)
-    used = (
-        seen
-        & (distance >= -inner[:, None, None])
-        & (distance <= outer[:, None, None])
-        & (along_sq <= (half + 0.71) ** 2)
-    )
-    return values, distance, used
+    used = (x >= 0) & (x < width) & (y >= 0) & (y < height) & (along_sq <= (half + 0.71) ** 2)
+    return np.clip(x, 0, width - 1), np.clip(y, 0, height - 1), distance, used
+
+
+def _values(
+    image: NDArray[Any], x: NDArray[np.intp], y: NDArray[np.intp], weights: FloatArray | None
+) -> FloatArray:
+    if weights is None:
+        return image[y, x].astype(np.float64)
+    coded = image[y, x]
+    seen = np.take(linear_table(image.dtype), coded)
+    return np.einsum("nrac,nc->nra", seen, weights).astype(np.float64)
 
 
 def _first_guess(
@@ -146,7 +162,7 @@ def _first_guess(
     )
 
 
-def _fit(
+def _fit(  # noqa: PLR0917
     values: FloatArray,
     distance: FloatArray,
     used: NDArray[np.bool_],
@@ -154,6 +170,7 @@ def _fit(
     outer: FloatArray,
     start: FloatArray | None,
     blur_range: tuple[float, float],
+    sloping: bool,
 ) -> Edges:
     n = len(values)
     shape = values.shape
@@ -168,27 +185,37 @@ def _fit(
     place = np.clip(place, lowest, highest)
     blur = np.full(n, 0.9)
     contrast = high - low
-    jac = np.empty((n, y.shape[1], 4))
+    terms = 5 if sloping else 4
+    diagonal = np.arange(terms)
+    jac = np.empty((n, y.shape[1], terms))
     jac[:, :, 0] = w
     cost_now = np.full(n, np.inf)
     damping = np.full(n, 1e-3)
-    kept = np.stack([low, contrast, place, blur], axis=1)
+    kept = np.stack([low, contrast, place, blur, np.zeros(n)][:terms], axis=1)
     moved = kept.copy()
-    normal_kept = np.zeros((n, 4, 4))
-    gradient_kept = np.zeros((n, 4))
+    normal_kept = np.zeros((n, terms, terms))
+    gradient_kept = np.zeros((n, terms))
     residual = np.zeros_like(y)
     for _ in range(_ROUNDS):
-        low, contrast, place, blur = moved.T
+        low, contrast, place, blur = moved.T[:4]
         u = (d - place[:, None]) / blur[:, None]
         step = ndtr(u)
         bell = np.exp(-0.5 * u * u) * _PHI0
-        r = (y - low[:, None] - contrast[:, None] * step) * w
-        cost = np.einsum("np,np->n", r, r)
-        better = cost <= cost_now
+        model = low[:, None] + contrast[:, None] * step
         slope = (contrast / blur)[:, None] * bell * w
         jac[:, :, 1] = step * w
         jac[:, :, 2] = -slope
         jac[:, :, 3] = -slope * u
+        if sloping:
+            incline = moved[:, 4, None]
+            ramp = blur[:, None] * (u * step + bell)
+            model += incline * ramp
+            jac[:, :, 2] -= incline * step * w
+            jac[:, :, 3] += incline * bell * w
+            jac[:, :, 4] = ramp * w
+        r = (y - model) * w
+        cost = np.einsum("np,np->n", r, r)
+        better = cost <= cost_now
         normal_new = np.matmul(jac.transpose(0, 2, 1), jac)
         gradient_new = np.matmul(jac.transpose(0, 2, 1), r[:, :, None])[:, :, 0]
         normal_kept[better] = normal_new[better]
@@ -199,7 +226,6 @@ def _fit(
         kept[better] = moved[better]
         damping = np.where(better, damping * 0.2, damping * 8.0)
         damped = normal_kept.copy()
-        diagonal = np.arange(4)
         damped[:, diagonal, diagonal] *= 1.0 + damping[:, None]
         damped[:, diagonal, diagonal] += 1e-12
         change = np.linalg.solve(damped, gradient_kept[:, :, None])[:, :, 0]
@@ -210,9 +236,9 @@ def _fit(
         settled = (np.abs(moved[:, 2] - kept[:, 2]) < _TINY_PX) | (damping > 1e6)
         if np.all(settled | (better & (gain < 1e-6 * cost_now))):
             break
-    low, contrast, place, blur = kept.T
-    variance = cost_now / np.maximum(count - 4.0, 1.0)
-    ridge = normal_kept + np.eye(4) * 1e-12
+    low, contrast, place, blur = kept.T[:4]
+    variance = cost_now / np.maximum(count - terms, 1.0)
+    ridge = normal_kept + np.eye(terms) * 1e-12
     inverse = np.linalg.inv(ridge)
     spread = variance * _correlation_factor(residual.reshape(shape), used)
     sigma = np.sqrt(np.maximum(inverse[:, 2, 2] * spread, 0.0))

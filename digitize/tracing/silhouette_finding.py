@@ -1,0 +1,380 @@
+"""Roughly where the paper ends: pieces and the openings in them, to half a millimetre.
+
+The photo is turned into a coarse top-down picture of light over paper white.  Paper is
+what can be reached from the margin of the work area without crossing anything as abrupt
+as the edge of a piece, so a soft shadow stays paper and a glare spot inside a piece does
+not become paper.  What is left are pieces, with their hard cast shadows still attached.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from skimage.measure import find_contours
+
+from digitize.camera.camera import Camera
+from digitize.errors import DigitizeError
+from digitize.photo.tone import LUMINANCE
+from digitize.sheets.layout import Sheet
+from digitize.tracing.light import PaperLight
+
+FloatArray = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_CELL_MM = 0.25
+_MOST_CELLS = 900_000
+_NODE = 16  # cells between places where the camera is asked
+# Change of log light per mm that the shadow of somebody's hand stays below; the contact shadow
+# of even a bright piece exceeds it, and seals the piece off where metal and paper look alike.
+_GENTLE_PER_MM = 0.12
+_ABRUPT_PER_MM = 0.25  # likewise inside an opening, where contact shadow is all round
+_DARKEST, _BRIGHTEST = float(np.log(0.2)), float(np.log(1.2))  # of paper over paper white
+_TINT = 0.16  # log units that the colour of light in a shadow may differ
+_MARGIN_MM = 0.6  # printed squares' own blur and the sheet's lie
+
+
+class NoPieceFound(DigitizeError):
+    """Nothing but paper."""
+
+
+class PieceOverBorder(DigitizeError):
+    """A piece covers part of the printed target."""
+
+
+class PieceOutOfFrame(DigitizeError):
+    """A piece reaches out of the photo."""
+
+
+@dataclass(frozen=True, eq=False)
+class TopDown:
+    """A coarse picture of light over paper white, seen from above."""
+
+    origin_mm: tuple[float, float]  # centre of cell (0, 0)
+    cell_mm: float
+    log_ratio: NDArray[np.float32]  # (rows, columns, 3); rows run with y, upward
+    domain: Mask  # (rows, columns) cells that may hold a piece and lie in the photo
+    frame: Mask  # (rows, columns) cells of the domain next to the end of the photo
+    brightest: float  # log ratio up to which something may be paper
+
+    def to_mm(self, row_column: FloatArray) -> FloatArray:
+        """Sheet points (N, 2) of (row, column) places (N, 2)."""
+        return np.asarray(self.origin_mm) + self.cell_mm * row_column[:, ::-1]
+
+
+@dataclass(frozen=True, eq=False)
+class Blob:
+    """One thing that is not paper."""
+
+    outline_mm: FloatArray  # (N, 2), counter-clockwise
+    openings_mm: tuple[FloatArray, ...]  # each (N, 2), clockwise: not-paper always on the left
+    area_mm2: float  # of everything inside the outline
+    touches_end: bool  # of the work area or the sheet
+    touches_frame: bool
+    touch_mm: tuple[float, float]  # where, if it does
+
+
+def view_from_above(
+    camera: Camera, sheet: Sheet, light: PaperLight, scale_xy: tuple[float, float]
+) -> TopDown:
+    """The blank area of a ring, or the paper round a card or checkerboard, from above."""
+    x0, y0, x1, y1 = _extent(camera, sheet, scale_xy)
+    cell = max(_CELL_MM, float(np.sqrt((x1 - x0) * (y1 - y0) / _MOST_CELLS)))
+    columns, rows = int((x1 - x0) / cell) + 1, int((y1 - y0) / cell) + 1
+    map_x, map_y = _pixel_maps(camera, (x0, y0), cell, (rows, columns))
+    width, height = camera.size_px
+    inside = (map_x > 1) & (map_y > 1) & (map_x < width - 2) & (map_y < height - 2)
+    if not inside.any():
+        raise NoPieceFound("the work area of the sheet is not in the photo")
+    left, top = int(map_x[inside].min()), int(map_y[inside].min())
+    right, bottom = int(map_x[inside].max()) + 2, int(map_y[inside].max()) + 2
+    middle = np.array([[(x0 + x1) / 2, (y0 + y1) / 2]])
+    pixel_mm = pixel_size_mm(camera, camera.to_px(middle))
+    step = max(1, round(0.8 * cell / float(np.nanmedian(pixel_mm))))
+    ratio = light.ratio(left, top, right, bottom, step)
+    small_x = (map_x - left + 0.5) / step - 0.5
+    small_y = (map_y - top + 0.5) / step - 0.5
+    log_ratio = cv2.log(cv2.max(ratio, 0.01))
+    seen = cv2.remap(
+        log_ratio,
+        small_x.astype(np.float32),
+        small_y.astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    domain = inside & _blank(sheet, scale_xy, (x0, y0), cell, (rows, columns))
+    frame = domain & (cv2.erode(inside.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0)
+    # Where part of the target lies in shadow, its light may have been taken for the rule.
+    brightest = _BRIGHTEST if light.inlier_share > 0.8 else _BRIGHTEST + 1.2
+    return TopDown((x0, y0), cell, np.asarray(seen), domain, frame, brightest)
+
+
+def pixel_size_mm(camera: Camera, points_px: FloatArray) -> FloatArray:
+    """Millimetres on the sheet of one pixel (N,), the mean of all directions."""
+    a = camera.to_sheet(points_px)
+    right = camera.to_sheet(points_px + [1.0, 0.0]) - a
+    down = camera.to_sheet(points_px + [0.0, 1.0]) - a
+    return np.asarray(np.sqrt(np.abs(right[:, 0] * down[:, 1] - right[:, 1] * down[:, 0])))
+
+
+def find_blobs(
+    view: TopDown, thickness_mm: float, min_area_mm2: float
+) -> tuple[tuple[Blob, ...], FloatArray]:
+    """Everything that is not paper, largest first; and places (N, 2) of things left as too small.
+
+    Openings are only candidates, drawn too small: what is smooth and of paper's colour.
+    Whether they are bounded by a real edge is for the closer look to say.
+    """
+    margin = view.domain & ~_eroded(view.domain, 2.5 / view.cell_mm)
+    outer = _regions(view, _GENTLE_PER_MM, 0.5 / view.cell_mm)
+    on_margin = np.bincount(outer.labels[margin], minlength=outer.count)
+    on_margin[0] = 0
+    reached = on_margin > max(0.02 * margin.sum(), 5)
+    if not reached.any():
+        raise NoPieceFound(
+            "no plain paper is visible along the margin of the work area",
+            do="lay the piece inside the blank area with paper showing all round it",
+        )
+    paper = reached[outer.labels]
+    sealed = _sealed_metal(view, paper, margin)
+    if sealed.any():
+        paper = _connected_to(paper & ~sealed, margin, 0.5 / view.cell_mm)
+    solid = view.domain & ~paper
+    solid = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.8 / view.cell_mm)) > 0
+    inner = _regions(view, _ABRUPT_PER_MM, 0.0)
+    opening_ok = _maybe_openings(inner, view.cell_mm, thickness_mm)
+    blobs, small = [], []
+    n, parts, part_stats, centroids = cv2.connectedComponentsWithStats(
+        solid.astype(np.uint8), connectivity=4
+    )
+    end = view.domain & ~_eroded(view.domain, 1.6) & ~view.frame
+    for i in range(1, n):
+        x, y, w, h, _ = part_stats[i]
+        window = np.s_[max(y - 3, 0) : y + h + 3, max(x - 3, 0) : x + w + 3]
+        part = parts[window] == i
+        whole = _filled(part)
+        area = float(whole.sum()) * view.cell_mm**2
+        if area < min_area_mm2:
+            if area > 4.0:
+                small.append(view.to_mm(centroids[i][None, ::-1])[0])
+            continue
+        hole = whole & opening_ok[inner.labels[window]] & _eroded(whole, 1.0 / view.cell_mm)
+        hole = cv2.dilate(hole.astype(np.uint8), _disc(1.0)) > 0
+        offset = np.array([window[0].start, window[1].start], dtype=np.float64)
+        loops = _loops(whole, hole, offset, view)
+        if loops is None:
+            continue
+        at_end, at_frame = part & end[window], part & view.frame[window]
+        touch = at_frame if at_frame.any() else at_end
+        where = np.argwhere(touch).mean(axis=0) + offset if touch.any() else centroids[i][::-1]
+        tx, ty = view.to_mm(where[None])[0]
+        blobs.append(
+            Blob(
+                loops[0],
+                loops[1],
+                area,
+                int(at_end.sum()) > 1,
+                bool(at_frame.any()),
+                (float(tx), float(ty)),
+            )
+        )
+    blobs.sort(key=lambda b: -b.area_mm2)
+    return tuple(blobs), np.array(small).reshape(-1, 2)
+
+
+def _maybe_openings(regions: _Regions, cell_mm: float, thickness_mm: float) -> Mask:
+    """Which regions (count,) may be paper seen through an opening.
+
+    Wide openings show lit paper.  Only narrow ones, deep for their width, are dark inside.
+    """
+    ok = (regions.area >= 4) & (np.abs(regions.grey) < 0.2)
+    depth = cv2.distanceTransform((regions.labels > 0).astype(np.uint8), cv2.DIST_L2, 3)
+    deepest = np.zeros(regions.count)
+    np.maximum.at(deepest, regions.labels.ravel(), depth.ravel())
+    ok |= (regions.area >= 4) & (deepest * cell_mm < 3.0 * thickness_mm) & (regions.grey < 0.2)
+    ok[0] = False
+    return np.asarray(ok)
+
+
+def _sealed_metal(view: TopDown, paper: Mask, margin: Mask) -> Mask:
+    """Cells that were reached through a gap in the seal round a bright smooth piece.
+
+    They are off the level of lit paper, do not come from the margin, and most of their rim
+    is a thin seal with lit paper just beyond.  A soft shadow has no such seal, and a hard
+    one comes in over the margin.
+    """
+    grey = view.log_ratio @ np.array(LUMINANCE, np.float32)
+    off = paper & (np.abs(cv2.GaussianBlur(grey, (0, 0), 2.0)) > 0.13)
+    off = cv2.morphologyEx(off.astype(np.uint8), cv2.MORPH_OPEN, _disc(1.0 / view.cell_mm)) > 0
+    sealed = np.zeros_like(paper)
+    if not off.any():
+        return sealed
+    lit = paper & ~off
+    near_lit = ~_eroded(~lit, 3.0 / view.cell_mm)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        off.astype(np.uint8), connectivity=4
+    )
+    from_margin = np.bincount(labels[margin], minlength=count) > 0
+    rim = off & ~_eroded(off, 1.5)
+    beyond_seal = rim & near_lit & ~_eroded(paper, 2.5)
+    rim_cells = np.bincount(labels[rim], minlength=count)
+    seal_cells = np.bincount(labels[beyond_seal], minlength=count)
+    is_metal = ~from_margin & (seal_cells > 0.4 * rim_cells)
+    is_metal[0] = False
+    return np.asarray(is_metal[labels])
+
+
+def _connected_to(mask: Mask, seed: Mask, neck_cells: float) -> Mask:
+    """The part of a mask that hangs together with the seed by more than a narrow neck."""
+    core = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disc(neck_cells))
+    core |= (mask & seed).astype(np.uint8)
+    count, labels = cv2.connectedComponents(core, connectivity=4)
+    hit = np.bincount(labels[seed & (core > 0)], minlength=count) > 5
+    hit[0] = False
+    return np.asarray(hit[labels])
+
+
+def _extent(
+    camera: Camera, sheet: Sheet, scale_xy: tuple[float, float]
+) -> tuple[float, float, float, float]:
+    sx, sy = scale_xy
+    area = sheet.work_area_mm
+    if area is not None:
+        return (
+            area[0] * sx + _MARGIN_MM,
+            area[1] * sy + _MARGIN_MM,
+            area[2] * sx - _MARGIN_MM,
+            area[3] * sy - _MARGIN_MM,
+        )
+    width, height = camera.size_px
+    along = np.linspace(0.0, 1.0, 40)
+    rim = np.concatenate(
+        [
+            np.column_stack([along * (width - 1), np.full(40, v)]) for v in (0.0, height - 1.0)
+        ]
+        + [np.column_stack([np.full(40, u), along * (height - 1)]) for u in (0.0, width - 1.0)]
+    )
+    seen = camera.to_sheet(rim)
+    seen = seen[np.isfinite(seen).all(axis=1)]
+    w, h = sheet.size_mm[0] * sx, sheet.size_mm[1] * sy
+    far = 4.0 * max(w, h)
+    low = np.maximum(seen.min(axis=0), [-far, -far])
+    high = np.minimum(seen.max(axis=0), [w + far, h + far])
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+
+
+def _blank(
+    sheet: Sheet,
+    scale_xy: tuple[float, float],
+    origin: tuple[float, float],
+    cell: float,
+    shape: tuple[int, int],
+) -> Mask:
+    """Cells outside the printed lattice (rows, columns)."""
+    blank = np.ones(shape, dtype=bool)
+    if sheet.work_area_mm is None:
+        w, h = sheet.size_mm[0] * scale_xy[0], sheet.size_mm[1] * scale_xy[1]
+        x = origin[0] + cell * np.arange(shape[1])
+        y = origin[1] + cell * np.arange(shape[0])
+        over_x = (x > -_MARGIN_MM) & (x < w + _MARGIN_MM)
+        over_y = (y > -_MARGIN_MM) & (y < h + _MARGIN_MM)
+        blank[np.ix_(over_y, over_x)] = False
+    return blank
+
+
+def _pixel_maps(
+    camera: Camera, origin: tuple[float, float], cell: float, shape: tuple[int, int]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Pixel column and row of every cell; asked of the camera at nodes and joined linearly."""
+    rows, columns = shape
+    n_r, n_c = rows // _NODE + 2, columns // _NODE + 2
+    x = origin[0] + cell * _NODE * np.arange(n_c)
+    y = origin[1] + cell * _NODE * np.arange(n_r)
+    nodes = camera.to_px(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2))
+    nodes = np.nan_to_num(nodes, nan=-1e6).reshape(n_r, n_c, 2).astype(np.float32)
+    r = np.arange(rows, dtype=np.float32) / _NODE
+    c = np.arange(columns, dtype=np.float32) / _NODE
+    at_c, at_r = np.meshgrid(c, r)
+    both = cv2.remap(nodes, at_c, at_r, cv2.INTER_LINEAR)
+    return both[..., 0], both[..., 1]
+
+
+@dataclass(frozen=True, eq=False)
+class _Regions:
+    """Connected cells that may be paper; region 0 is everything else."""
+
+    count: int
+    labels: NDArray[np.int32]  # (rows, columns)
+    grey: FloatArray  # (count,) mean log of light over paper white
+    area: NDArray[np.int32]  # (count,) cells
+
+
+def _regions(view: TopDown, steepest_per_mm: float, blur_cells: float) -> _Regions:
+    log_ratio = cv2.GaussianBlur(view.log_ratio, (3, 3) if blur_cells == 0 else (0, 0), blur_cells)
+    scale = 1 / (8 * view.cell_mm)
+    dx = cv2.Sobel(log_ratio, cv2.CV_32F, 1, 0, ksize=3, scale=scale)
+    dy = cv2.Sobel(log_ratio, cv2.CV_32F, 0, 1, ksize=3, scale=scale)
+    change_sq = (dx * dx + dy * dy).max(axis=2)
+    grey = log_ratio @ np.array(LUMINANCE, np.float32)
+    tint = np.abs(log_ratio - grey[..., None]).max(axis=2)
+    maybe = (
+        view.domain
+        & (change_sq < steepest_per_mm**2)
+        & (grey > _DARKEST)
+        & (grey < view.brightest)
+        & (tint < _TINT)
+    )
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        maybe.astype(np.uint8), connectivity=4
+    )
+    area = stats[:, cv2.CC_STAT_AREA]
+    mean = np.bincount(labels.ravel(), grey.ravel(), minlength=count) / np.maximum(area, 1)
+    return _Regions(count, labels, mean, area)
+
+
+def _loops(
+    whole: Mask, hole: Mask, offset: FloatArray, view: TopDown
+) -> tuple[FloatArray, tuple[FloatArray, ...]] | None:
+    outer = _contours(whole)
+    if not outer:
+        return None
+    outline = view.to_mm(max(outer, key=len) + offset)
+    openings = [view.to_mm(c + offset) for c in _contours(hole) if len(c) >= 8]
+    return _turned(outline, 1), tuple(_turned(o, -1) for o in openings)
+
+
+def _contours(mask: Mask) -> list[FloatArray]:
+    soft = cv2.GaussianBlur(np.pad(mask, 3).astype(np.float32), (0, 0), 0.8)
+    found = find_contours(soft, 0.5)
+    return [c[:-1] - 3.0 for c in found if len(c) > 4 and np.allclose(c[0], c[-1])]
+
+
+def _turned(loop: FloatArray, sign: int) -> FloatArray:
+    return loop if signed_area(loop) * sign > 0 else loop[::-1].copy()
+
+
+def signed_area(loop: FloatArray) -> float:
+    """Area inside a closed loop (N, 2), positive when counter-clockwise."""
+    x, y = loop[:, 0], loop[:, 1]
+    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+
+
+def _filled(part: Mask) -> Mask:
+    """A part with everything it encloses (rows, columns)."""
+    outside = np.pad((~part).astype(np.uint8), 1, constant_values=1)
+    cv2.floodFill(outside, None, (0, 0), 2)
+    return np.asarray(outside[1:-1, 1:-1] != 2)
+
+
+def _disc(radius: float) -> NDArray[np.uint8]:
+    r = int(np.ceil(radius))
+    at = np.arange(-r, r + 1)
+    return (at[:, None] ** 2 + at[None, :] ** 2 <= radius**2 + 0.01).astype(np.uint8)
+
+
+def _eroded(mask: Mask, radius: float) -> Mask:
+    padded = np.pad(mask, 1).astype(np.uint8)
+    distance = cv2.distanceTransform(padded, cv2.DIST_L2, 3)[1:-1, 1:-1]
+    return np.asarray(distance > radius)
