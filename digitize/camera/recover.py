@@ -42,7 +42,8 @@ _BEND_SIGMA = (0.10, 0.05)  # a wide lens shows 10 % barrel distortion at the co
 _HEIGHT_SIGMA_MM = 0.03
 _HEIGHT_CURLED_SIGMA_MM = 1.0
 _PULLED = 9.0  # chi square of the priors that makes us doubt them
-_MISFIT = 3.0  # variance over noise that makes us doubt them as well
+_MISFIT_SIGMAS = 4.0  # of chance, by which a misfit makes us doubt them as well
+_INDEPENDENT = 0.25  # of the corners: neighbours share faults of print and lens
 _CAUCHY = 2.5  # standard deviations at which a corner's weight has halved
 _REJECT = 4.5  # standard deviations; 4e-5 of good corners lie outside
 _STILL_CLOSE = 4.0  # times the least cost, at which a start is worth following
@@ -130,7 +131,8 @@ class _Found:
     state: State
     prior: Prior
     used: NDArray[np.bool_]
-    linear: Linearised  # of the kept corners, at their own noise
+    scale2: float  # variance that the corners were given, over their own noise's
+    linear: Linearised  # of the kept corners, with that variance
     residuals_px: FloatArray  # (N, 2) of all corners
 
     @property
@@ -144,22 +146,27 @@ class _Found:
         return float(np.trace(_inverse(information + self.linear.prior_information) @ information))
 
     @property
+    def freedom(self) -> float:
+        return max(2 * int(self.used.sum()) - self.told, 1.0)
+
+    @property
     def misfit(self) -> float:
         """Variance of the residuals over what the corners' noise explains."""
-        return self.corner_cost / max(2 * int(self.used.sum()) - self.told, 1.0)
+        return self.corner_cost * self.scale2 / self.freedom
 
     @property
     def doubts_prior(self) -> bool:
-        return self.linear.prior_cost > _PULLED or self.misfit > _MISFIT
+        chance = math.sqrt(2 / self.freedom)  # of a mean of squares
+        return self.linear.prior_cost > _PULLED or self.misfit > 1 + _MISFIT_SIGMAS * chance
 
 
 def _surprise(found: _Found) -> float:
-    """-2 log of the posterior, to choose between priors; misfit counted as larger noise."""
+    """-2 log of the evidence for a prior (Laplace's method), to choose between priors."""
     left_out = _REJECT**2 * int((~found.used).sum())
-    corners = (found.corner_cost + left_out) / max(found.misfit, 1.0)
+    noise = _INDEPENDENT * 2 * int(found.used.sum()) * math.log(found.scale2)
     normal = found.linear.by_state.T @ found.linear.by_state
     told = float(np.linalg.slogdet(normal)[1])
-    return corners + found.linear.prior_cost + found.prior.rarity + told
+    return found.linear.cost + left_out + noise + found.prior.rarity + told
 
 
 def _corners(sighting: Sighting, scale: PrintScale) -> Corners:
@@ -254,19 +261,33 @@ def _robust(state: State, corners: Corners, prior: Prior, rounds: int) -> tuple[
 
 
 def _finish(state: State, corners: Corners, prior: Prior) -> _Found:
-    """Leave out false corners and adjust the rest with full weight."""
-    every = linearise(state, corners, prior, np.ones(len(corners.px)))
-    used = np.zeros(len(corners.px), dtype=bool)
-    for _ in range(_FINAL_ROUNDS):
-        distance2 = _distance2(every, corners)
-        keep = distance2 < _REJECT**2 * _misfit_scale2(distance2)
-        if np.array_equal(keep, used):
+    """Leave out false corners and adjust the rest with equal weight.
+
+    Corners are given as much noise as they show, so that priors keep their part where a
+    print is rougher than its corners are sharp.
+    """
+    found = _found(state, corners, prior, np.ones(len(corners.px), dtype=bool), 1.0)
+    for round_ in range(_FINAL_ROUNDS):
+        distance2 = (found.residuals_px**2).sum(axis=1) / corners.sigma_px**2
+        used = distance2 < _REJECT**2 * _misfit_scale2(distance2)
+        scale2 = max(found.misfit, 1.0) if round_ else _misfit_scale2(distance2)
+        same = np.array_equal(used, found.used) and 0.9 < scale2 / found.scale2 < 1.1
+        if round_ and same:
             break
-        used = keep
-        state, every = adjust(state, corners, prior, used.astype(float), most_steps=100)
+        state, _ = adjust(found.state, corners, prior, used / scale2, most_steps=100)
+        found = _found(state, corners, prior, used, scale2)
+    return found
+
+
+def _found(
+    state: State, corners: Corners, prior: Prior, used: NDArray[np.bool_], scale2: float
+) -> _Found:
     kept = corners.kept(used)
-    linear = linearise(state, kept, prior, np.ones(len(kept.px)))
-    return _Found(state, prior, used, linear, every.residuals_px)
+    weights = np.full(len(kept.px), 1 / scale2)
+    every = linearise(state, corners, prior, np.ones(len(corners.px)))
+    return _Found(
+        state, prior, used, scale2, linearise(state, kept, prior, weights), every.residuals_px
+    )
 
 
 def _distance2(linear: Linearised, corners: Corners) -> FloatArray:
@@ -294,7 +315,7 @@ def _solution(found: _Found, corners: Corners, sighting: Sighting, photo: Framed
     excess = misfit - 1
     # Misfit that neighbours share does not average out over the sheet.
     shared = _shared_by_neighbours(found, corners, sighting, excess)
-    swell = 1 + excess * (1 + shared * 2 * count / found.told)
+    swell = (1 + excess * (1 + shared * 2 * count / found.told)) / found.scale2
     covariance = _inverse(found.linear.information / swell + found.linear.prior_information)
     return CameraSolution(
         camera=Camera(
