@@ -7,6 +7,7 @@ taken with shapely against the exact edges cut into chords of a micrometre's err
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,12 +16,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from digitize.pattern.contour import Circle, Closed, Contour
+from digitize.pattern.contour import Circle, Closed, Contour, Slot
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Arc, Line
 
 CHORD_MM = 0.001
-SAMPLES = Path(__file__).parent.parent / "samples"
+SAMPLES = Path(os.environ.get("DIGITIZE_SAMPLES", Path(__file__).parent.parent / "samples"))
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,7 +34,8 @@ class TruePiece:
     bends: tuple[tuple[tuple[float, float], tuple[float, float]], ...]
     marks: tuple[tuple[float, float], ...]
     thickness_mm: float | None
-    line_width_mm: float | None
+    stroke_width_mm: float | None
+    surface_height_mm: float
 
 
 def samples() -> list[Path]:
@@ -54,9 +56,10 @@ def pieces(truth: dict[str, Any]) -> list[TruePiece]:
             _closed(piece["outline"]),
             tuple(_closed(o) for o in piece["openings"]),
             tuple((tuple(b["start_mm"]), tuple(b["end_mm"])) for b in piece["bends"]),
-            tuple(tuple(m["at_mm"]) for m in piece["marks"]),
+            tuple(tuple(m) for m in piece["marks"]),
             piece.get("thickness_mm"),
-            piece.get("line_width_mm"),
+            piece.get("stroke_width_mm"),
+            piece.get("surface_height_mm") or 0.0,
         )
         for piece in truth["pieces"]
     ]
@@ -65,6 +68,8 @@ def pieces(truth: dict[str, Any]) -> list[TruePiece]:
 def _closed(found: dict[str, Any]) -> Closed:
     if found["kind"] == "circle":
         return Circle(tuple(found["centre_mm"]), found["radius_mm"])
+    if found["kind"] == "slot":
+        return Slot(tuple(found["start_mm"]), tuple(found["end_mm"]), found["radius_mm"])
     segments = []
     for s in found["segments"]:
         start, end = tuple(s["start_mm"]), tuple(s["end_mm"])
