@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Annotated
 
@@ -18,5 +17,57 @@ def samples(
     into: Into = Path("out"),
     overwrite: Overwrite = False,
 ) -> None:
-    """Trace every sample photograph into a folder of patterns, drawings and pictures."""
-    typer.echo(folder, into, overwrite)
+    """Trace every sample photograph into a folder of patterns, drawings and pictures.
+
+    Thickness and printed bars are taken from the sheet of facts beside each photo, as if
+    measured in the workshop; the true shapes in there are not looked at.
+    """
+    import json
+
+    from digitize.cli import show
+    from digitize.delivery import DeliveryOptions, deliver
+    from digitize.errors import DigitizeError
+    from digitize.job import pattern_from_photo
+
+    facts_files = sorted(folder.glob("*.json"))
+    if not facts_files:
+        raise DigitizeError(
+            "there are no sample photographs",
+            where=str(folder),
+            do="run this in a checkout of the project, or name the folder that holds them",
+        )
+    failed = 0
+    for path in facts_files:
+        facts = json.loads(path.read_text(encoding="utf-8"))
+        typer.echo(f"\n{facts['photo']}: {facts['about']}")
+        try:
+            with show.progress(quiet=False) as progress:
+                result = pattern_from_photo(path.parent / facts["photo"], _job(facts), progress)
+                progress("Writing the files")
+                deliver(result, into, DeliveryOptions(), overwrite=overwrite)
+        except DigitizeError as error:
+            failed += 1
+            typer.echo(f"  could not be traced: {error}")
+            continue
+        for pattern in result.patterns:
+            typer.echo(f"  {show.one_line(pattern)}")
+    typer.echo(f"\n{len(facts_files) - failed} of {len(facts_files)} photographs traced; see {into}")
+    if failed:
+        raise typer.Exit(1)
+
+
+def _job(facts):  # type: ignore[no-untyped-def]
+    """What a user would have said about this photo."""
+    from digitize.job import JobOptions
+    from digitize.sheets.layout import PrintScale
+
+    target = facts["targets"][0]
+    thickness = [p["thickness_mm"] for p in facts["pieces"] if p.get("thickness_mm")]
+    plain = target["form"] == "checkerboard"
+    x, y = target["print_scale"]
+    return JobOptions(
+        print_scale=PrintScale(x, y, 0.0005, 0.0005, True, "bars as measured for the sample"),
+        thickness_mm=thickness[0] if thickness else None,
+        checkerboard_mm=target["square_mm"] if plain else None,
+        restore_eaten=bool(facts.get("eaten")),
+    )

@@ -53,6 +53,21 @@ def result(job: JobResult, files: Sequence[Path], *, inch: bool, as_json: bool) 
         typer.echo(f"Wrote {path}")
 
 
+def one_line(pattern: Pattern) -> str:
+    """A pattern in a line: what it has and how large it is."""
+    overall = dimensions(pattern).of("OL") + dimensions(pattern).of("OW")
+    size = " x ".join(f"{d.value:.1f}" for d in overall)
+    expanded = max((d.expanded or 0.0 for d in overall), default=0.0)
+    counts = (
+        (len(pattern.openings), "opening"),
+        (len(pattern.bends), "bend line"),
+        (len(pattern.marks), "mark"),
+        (sum(n.level == "doubt" for n in pattern.notices), "doubt"),
+    )
+    has = ", ".join(f"{n} {word}{'s' if n > 1 else ''}" for n, word in counts if n)
+    return f"{pattern.name}: {size} mm ± {expanded:.2f}" + (f"; {has}" if has else "")
+
+
 def sizes(pattern: Pattern, *, inch: bool) -> None:
     """The dimensions of a pattern and what to know about them."""
     console = Console(width=None if Console().is_terminal else 100, highlight=False)
