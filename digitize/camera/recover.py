@@ -42,7 +42,8 @@ _BEND_SIGMA = (0.10, 0.05)  # a wide lens shows 10 % barrel distortion at the co
 _HEIGHT_SIGMA_MM = 0.03
 _HEIGHT_CURLED_SIGMA_MM = 1.0
 _PULLED = 9.0  # chi square of the priors that makes us doubt them
-_MISFIT_SIGMAS = 4.0  # of chance, by which a misfit makes us doubt them as well
+_MISFIT = 1.5  # variance over noise that makes us doubt them as well
+_LOST = 25.0  # the same, when the start was perhaps a wrong one
 _INDEPENDENT = 0.25  # of the corners: neighbours share faults of print and lens
 _CAUCHY = 2.5  # standard deviations at which a corner's weight has halved
 _REJECT = 4.5  # standard deviations; 4e-5 of good corners lie outside
@@ -116,9 +117,10 @@ def recover(sighting: Sighting, scale: PrintScale, photo: Framed) -> CameraSolut
     usual, *unusual = _priors(photo, scale)
     found = _search(corners, usual, _starts(corners, usual, planes[0]))
     if found.doubts_prior:
+        lost = found.misfit > _LOST
         others = [
-            _search(corners, p, [found.state, *_starts(corners, p, planes[-1])])
-            for p in (usual, *unusual)
+            _search(corners, p, [found.state, *(_starts(corners, p, planes[-1]) if lost else [])])
+            for p in ([usual] if lost else []) + unusual
         ]
         found = min([found, *others], key=_surprise)
     return _solution(found, corners, sighting, photo)
@@ -157,7 +159,7 @@ class _Found:
     @property
     def doubts_prior(self) -> bool:
         chance = math.sqrt(2 / self.freedom)  # of a mean of squares
-        return self.linear.prior_cost > _PULLED or self.misfit > 1 + _MISFIT_SIGMAS * chance
+        return self.linear.prior_cost > _PULLED or self.misfit > _MISFIT * (1 + 4 * chance)
 
 
 def _surprise(found: _Found) -> float:

@@ -1,12 +1,13 @@
 """The focal length that a photo's header suggests, with how far it may be trusted.
 
-Rule.  The 35 mm equivalent F is turned to pixels by the diagonal (f = F * diagonal /
-43.27 mm) and by the long side (f = F * side / 36 mm); writers differ in which they mean,
-and a wide frame may have been cut from a 4:3 sensor without F being changed.  The prior
-is the geometric mean of the largest and the smallest reading; half their log difference,
+Rule.  The 35 mm equivalent F is turned to pixels by the diagonal, f = F * diagonal /
+43.27 mm (CIPA DC-008 means the diagonal; from memory).  Some writers mean the long side,
+f = F * side / 36 mm, so half the log difference of the two counts as uncertainty, beside
 the rounding of F to whole millimetres and 2 % for focusing, stabilisation and lens
-correction add in quadrature.  Digital zoom is sometimes already in F and sometimes not,
-so both readings count.  What is left uncertain by more than 12 % is no prior.
+correction, in quadrature.  Where it is open which frame is meant (a wide picture cut from
+a 4:3 sensor) or whether digital zoom is in F already, the prior is the geometric middle
+of the readings, and half their log difference adds to its uncertainty.  What is left
+uncertain by more than 12 % is no prior.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from typing import Any
 _FULL_FRAME_DIAGONAL_MM = math.hypot(36, 24)
 _FULL_FRAME_WIDTH_MM = 36.0
 _OTHER_REL = 0.02  # focusing, stabilisation, lens correction crop (from memory)
+_ROUNDING_MM = 0.29  # 1 / sqrt(12)
 _USELESS_REL = 0.12
 _SHORTEST, _LONGEST = 0.25, 10.0  # of the image diagonal: 11 mm to 430 mm equivalent
 _UNIT_MM = {2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}  # Exif FocalPlaneResolutionUnit
@@ -47,9 +49,12 @@ def focal_prior(
     if not readings:
         return None
     focal_px = math.sqrt(min(readings) * max(readings))
-    rounding_mm = 0.29 if _number(exif, _FOCAL_35MM) > 0 else 0.0  # 1 / sqrt(12)
-    rounding = rounding_mm / max(_number(exif, _FOCAL_35MM), 1.0)
-    rel = math.hypot(math.log(max(readings) / min(readings)) / 2, rounding, _OTHER_REL)
+    rel = math.hypot(
+        math.log(max(readings) / min(readings)) / 2,
+        math.log(diagonal_px / _FULL_FRAME_DIAGONAL_MM / long_px * _FULL_FRAME_WIDTH_MM) / 2,
+        _ROUNDING_MM / _number(exif, _FOCAL_35MM) if _number(exif, _FOCAL_35MM) > 0 else 0.0,
+        _OTHER_REL,
+    )
     return (focal_px, rel) if rel <= _USELESS_REL else None
 
 
@@ -63,8 +68,7 @@ def _readings(
         diagonals = [math.hypot(long_px, short_px)]
         if long_px / short_px > 1.55:  # wider than 3:2: perhaps the middle of a 4:3 sensor
             diagonals.append(long_px * 1.25)
-        per_mm = [d / _FULL_FRAME_DIAGONAL_MM for d in diagonals] + [long_px / _FULL_FRAME_WIDTH_MM]
-        return [focal_35mm * p * z for p in per_mm for z in zooms]
+        return [focal_35mm * d / _FULL_FRAME_DIAGONAL_MM * z for d in diagonals for z in zooms]
     focal_mm = _number(exif, _FOCAL_LENGTH)
     unit_mm = _UNIT_MM.get(int(_number(exif, _PLANE_UNIT) or 2), 0.0)
     per_unit = _number(exif, _PLANE_X_RESOLUTION)
