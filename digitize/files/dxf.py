@@ -23,6 +23,7 @@ from ezdxf import options as ezdxf_options
 from ezdxf.document import Drawing
 from ezdxf.layouts.layout import Modelspace
 
+from digitize.files.arcs import no_longer_than
 from digitize.files.atomic import write_bytes
 from digitize.files.beside import beside_restored
 from digitize.files.layers import LAYERS, Role
@@ -144,12 +145,14 @@ class _Sheet:
             self.space.add_circle(centre, self._length(closed.radius_mm), dxfattribs=on)
             return
         vertices: list[tuple[float, float, float]] = []
-        for edge in closed.as_contour().edges:
-            s = edge.segment
-            start = self._point(s.start_mm)
-            if start == self._point(s.end_mm):
-                continue  # a point is no edge, and cutters stumble over it
-            vertices.append((*start, s.bulge if isinstance(s, Arc) else 0.0))
+        for segment in (e.segment for e in closed.as_contour().edges):
+            # Some readers draw a bulge above 1, more than half a turn, on the wrong side.
+            pieces = no_longer_than(segment, math.pi) if isinstance(segment, Arc) else [segment]
+            for s in pieces:
+                start = self._point(s.start_mm)
+                if start == self._point(s.end_mm):
+                    continue  # a point is no edge, and cutters stumble over it
+                vertices.append((*start, s.bulge if isinstance(s, Arc) else 0.0))
         if self.options.version == "R12":
             self.space.add_polyline2d(vertices, format="xyb", close=True, dxfattribs=on)
         else:

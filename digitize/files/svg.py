@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import assert_never
 from xml.etree import ElementTree as ET
 
+from digitize.files.arcs import no_longer_than
 from digitize.files.atomic import write_bytes
 from digitize.files.beside import beside_restored
 from digitize.files.layers import LAYERS, Role
@@ -157,12 +158,13 @@ class _Page:
             case Line():
                 return f"L {self._point(segment.end_mm)}"
             case Arc():
-                if abs(segment.included_rad) > math.radians(120):
-                    # Near half a turn the centre follows badly from end points and radius.
-                    return " ".join(self._step(half) for half in _halves(segment))
+                # Near half a turn the centre follows badly from end points and radius.
                 r = self._length(segment.radius_mm)
                 sweep = 0 if segment.bulge > 0 else 1  # counter-clockwise stays so to the eye
-                return f"A {r} {r} 0 0 {sweep} {self._point(segment.end_mm)}"
+                return " ".join(
+                    f"A {r} {r} 0 0 {sweep} {self._point(piece.end_mm)}"
+                    for piece in no_longer_than(segment, math.radians(120))
+                )
             case _:
                 assert_never(segment)
 
@@ -200,11 +202,3 @@ class _Page:
 
     def _point(self, p: Point) -> str:
         return f"{self._length(p[0] - self.left_mm)} {self._length(self.top_mm - p[1])}"
-
-
-def _halves(arc: Arc) -> tuple[Arc, Arc]:
-    """An arc cut at its middle."""
-    (x0, y0), (x1, y1), b = arc.start_mm, arc.end_mm, arc.bulge
-    middle = ((x0 + x1) / 2 + b * (y1 - y0) / 2, (y0 + y1) / 2 - b * (x1 - x0) / 2)
-    half = math.tan(math.atan(b) / 2)
-    return Arc(arc.start_mm, middle, half), Arc(middle, arc.end_mm, half)
