@@ -9,6 +9,8 @@ from digitize.files.units import Unit, length, mm_per
 from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import Pattern
 
+LONGEST_NAME = 120  # letters; a drawing has no room for a story
+
 
 def one_line(text: str) -> str:
     """Text without line breaks or control characters, for a title or a note."""
@@ -22,7 +24,10 @@ def note_lines(pattern: Pattern, unit: Unit) -> list[str]:
         if pattern.thickness_mm is not None
         else "sheet thickness not given"
     )
-    lines = [one_line(pattern.name) or "pattern", f"{sheet}, seen from the traced face"]
+    lines = [
+        one_line(pattern.name)[:LONGEST_NAME] or "pattern",
+        f"{sheet}, seen from the traced face",
+    ]
     lines.append(precision_line(pattern, unit))
     doubts = list(dict.fromkeys(n.code for n in pattern.notices if n.level == "doubt"))
     if doubts:

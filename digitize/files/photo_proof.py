@@ -82,7 +82,7 @@ def render(
         "target", "left-out", "outline", "opening", "restored", "bend", "mark",
     )  # fmt: skip
     for kind in order:
-        for overlay in (o for o in overlays if o.kind == kind):
+        for overlay in (o for o in overlays if o.kind == kind and len(o.points_px)):
             points = (np.asarray(overlay.points_px, np.float64) + 0.5) * scale - 0.5
             _draw(view, points, overlay, line_px)
     with Lettering(canvas) as lettering:

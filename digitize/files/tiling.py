@@ -111,6 +111,7 @@ def tile(
     Raises TooManyPages where more than ``MOST_PAGES`` are needed.
     """
     area, box = part_area(pattern), extent_mm(pattern)
+    shapely.prepare(area)
     ways: tuple[Orientation, ...] = ("portrait", "landscape")
     tried = [
         _tile(area, box, paper_mm, overlap_mm, way) for way in ways if orientation in (None, way)
