@@ -29,6 +29,7 @@ _SPACING_PX = 2.0
 _MOST_POINTS = 8000
 _WIDTH_TOLERANCE = 0.15  # of the pen's width: what one line is allowed to vary by
 _WIDTH_TOLERANCE_MM = 0.08
+_AVERAGED_MM = 0.5  # along the line, at most, where a rough surface makes the edges noisy
 _TURN_RAD = np.radians(25.0)
 
 
@@ -63,7 +64,15 @@ def measure_closed(
     px = resampled(px, max(_SPACING_PX, length_px / _MOST_POINTS))
     normal = outward_normals(px)
     scale = mm_per_px_along(camera, px, normal, height_mm)
-    edges = measure(image, px, normal, width_mm / scale, darker=darker, slack_px=6.0)
+    edges = measure(
+        image,
+        px,
+        normal,
+        width_mm / scale,
+        darker=darker,
+        slack_px=6.0,
+        average=_AVERAGED_MM / (_SPACING_PX * float(np.median(scale))),
+    )
     if edges.both_ok.mean() < 0.25:
         return None
     width = edges.width_px * scale
@@ -139,6 +148,7 @@ def put_on_side(
             reach,
             darker=darker,
             ink_behind=toward == "out",
+            average=_AVERAGED_MM / (_SPACING_PX * line.mm_per_px),
         )
         around = max(5, 2 * round(2.0 * width_px / _SPACING_PX) + 1)
         trend = median_filter(np.where(ok, offset, 0.0), min(around, len(ok) | 1), mode="wrap")
@@ -201,7 +211,8 @@ def _centre(
         (left & wide, from_far, edges.u_far_px),
         (right & wide, from_near, edges.u_near_px),
     ):
-        chosen = chosen & ~even  # noqa: PLW2901
+        # Farther off than a corner's rounding, it is the edge of something that joins there.
+        chosen = chosen & ~even & (np.abs(value - trend) < loose)  # noqa: PLW2901
         centre[chosen] = value[chosen]
         u[chosen] = np.hypot(deviation, 0.05 * width)[chosen]
         measured |= chosen

@@ -18,7 +18,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import Point, Polygon, prepare
+from shapely import Point, Polygon, box, prepare
 
 from digitize.camera.camera import Camera
 from digitize.errors import DigitizeError, Notice
@@ -31,9 +31,15 @@ from digitize.tracing.dashes import Row, find_rows, fit_bend, looks_like_dash
 from digitize.tracing.lettering import in_writing, is_clean_loop
 from digitize.tracing.light import fit_paper_light
 from digitize.tracing.loops import Loops, find_loops
-from digitize.tracing.overview import Overview, look_down
+from digitize.tracing.overview import PITCH_MM, Overview, look_down
 from digitize.tracing.shapes import Shapes, describe
 from digitize.tracing.strokes import NothingDrawn, Strokes, find_on_paper
+from digitize.tracing.surface_strokes import (
+    SEARCH_PITCH_MM,
+    SurfaceInk,
+    find_on_surface,
+    learn_ink,
+)
 from digitize.tracing.traces import (
     LeftOut,
     Traced,
@@ -98,6 +104,7 @@ class _Scene:
     camera: Camera
     view: Overview
     strokes: Strokes
+    darker: bool  # whether the lines are darker than the surface in ``image``
     options: InkOptions
 
 
@@ -117,16 +124,54 @@ def trace_ink(
     """
     options = options or InkOptions()
     light = fit_paper_light(photo, camera, sheet, options.scale_xy)
-    view = look_down(
-        light,
-        camera,
-        sheet,
-        height_mm=options.height_mm,
-        region_mm=options.region_mm,
-        scale_xy=options.scale_xy,
-    )
-    scene = _Scene(photo.linear_grey, camera, view, find_on_paper(view), options)
-    return _read(scene)
+
+    def view(region_mm: FloatArray | None, pitch_mm: float) -> Overview:
+        return look_down(
+            light,
+            camera,
+            sheet,
+            height_mm=options.height_mm,
+            region_mm=region_mm,
+            scale_xy=options.scale_xy,
+            pitch_mm=pitch_mm,
+        )
+
+    if sheet.work_area_mm is not None:
+        paper = view(options.region_mm, PITCH_MM)
+        return _read(_Scene(photo.linear_grey, camera, paper, find_on_paper(paper), True, options))
+    ink = learn_ink(view(options.region_mm, SEARCH_PITCH_MM))
+    surface = view(_both(options.region_mm, ink.box_mm), PITCH_MM)
+    image, darker = _image_for(photo, camera, surface, ink)
+    return _read(_Scene(image, camera, surface, find_on_surface(surface, ink), darker, options))
+
+
+def _both(region_mm: FloatArray | None, box_mm: tuple[float, float, float, float]) -> FloatArray:
+    """The part (N, 2) of a region that lies in a box."""
+    part = box(*box_mm)
+    if region_mm is not None:
+        part = part.intersection(Polygon(region_mm).buffer(0))
+        if part.geom_type != "Polygon" or part.is_empty:
+            return region_mm
+    return np.asarray(part.exterior.coords)[:-1]
+
+
+def _image_for(
+    photo: Photo, camera: Camera, view: Overview, ink: SurfaceInk
+) -> tuple[NDArray[np.float32], bool]:
+    """The light (height, width) in which this ink stands out, and whether it is darker there."""
+    if ink.is_grey:
+        return photo.linear_grey, bool(ink.weights.sum() > 0)
+    rows, columns = view.valid.shape
+    side = np.linspace(0.0, 1.0, 9)
+    edge = np.array([(u, v) for u in side for v in side]) * (columns - 1, rows - 1)
+    px = to_px(camera, view.to_mm(edge), view.height_mm)
+    px = px[np.isfinite(px).all(axis=1)]
+    x0, y0 = np.clip(px.min(axis=0) - 20, 0, None).astype(int)
+    x1, y1 = np.minimum(px.max(axis=0) + 20, (photo.width_px, photo.height_px)).astype(int)
+    image = np.zeros((photo.height_px, photo.width_px), np.float32)
+    colour = photo.linear_rgb(int(x0), int(y0), int(x1), int(y1))
+    image[y0:y1, x0:x1] = colour @ ink.weights.astype(np.float32)
+    return image, True
 
 
 def _read(scene: _Scene) -> Traced:
@@ -288,7 +333,7 @@ def _piece(
         if reason is not None:
             left_out[s] = reason
             continue
-        hole = _closed(scene, loops, s, loops.all_faces_within(s), pen)
+        hole = _closed(scene, loops, s, _within_main_face(loops, s), pen)
         if hole is None:
             left_out[s] = "its edges are not those of a pen line"
             continue
@@ -311,7 +356,7 @@ def _piece(
             loop.points_mm,
             scene.options.height_mm,
             pen,
-            darker=scene.strokes.darker,
+            darker=scene.darker,
         )
         used_rows.add(i)
         bends.append(bend)
@@ -335,7 +380,7 @@ def _piece(
                 cross,
                 scene.options.height_mm,
                 pen,
-                darker=scene.strokes.darker,
+                darker=scene.darker,
             )
         )
     notices += _gap_notices(lines, bridges, scene)
@@ -357,6 +402,19 @@ def _main_faces(loops: Loops, outline: int) -> list[int]:
     return [f for f, a in zip(faces, area, strict=True) if a > 0.04 * area[0]]
 
 
+def _within_main_face(loops: Loops, stroke: int) -> set[int]:
+    """A stroke's largest face and all that lies within it.
+
+    Writing that touches a drawn loop from outside brings faces of its own, which are not
+    part of the loop.
+    """
+    main = loops.inner_faces(stroke)[0]
+    faces = {main}
+    for inner in loops.strokes_in(main):
+        faces |= loops.all_faces_within(inner)
+    return faces
+
+
 def _closed(
     scene: _Scene, loops: Loops, stroke: int, faces: set[int], pen: float
 ) -> ClosedLine | None:
@@ -367,7 +425,7 @@ def _closed(
         coarse,
         scene.options.height_mm,
         pen,
-        darker=scene.strokes.darker,
+        darker=scene.darker,
     )
 
 
@@ -384,7 +442,7 @@ def _on_side(scene: _Scene, line: ClosedLine, *, hole: bool) -> TracedLoop:
         line,
         scene.options.height_mm,
         toward,
-        darker=scene.strokes.darker,
+        darker=scene.darker,
     )
 
 

@@ -253,6 +253,8 @@ def _wanted(
         paper_reach = _CARD_PAPER_MM if sheet.form == "card" else (sheet.square_mm,) * 4
         wanted[_box(frame, sheet, scale_xy, print_reach, rows, columns)] = 0
         paper = _box(frame, sheet, scale_xy, paper_reach, rows, columns)
+        if ratio[paper].size == 0:
+            return np.asarray(wanted > 0)
         white = (ratio[paper].min(axis=2) > 0.7).astype(np.uint8)
         # The card's own paper and the edge of it, which is a line of shadow.
         wide = max(3, 2 * round(1.5 / frame.pitch_mm) + 1)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
 FloatArray = NDArray[np.float64]
@@ -22,6 +23,8 @@ _STEP_PX = 0.5  # between samples of a profile
 _BROAD = 9.0  # stroke widths in blurs, from which each edge is fitted alone
 _REACH = 4.0  # blurs of surface (and ink) that an edge is judged by
 _FLOOR_PX = 0.02  # interpolation and pixel shape; below this the fit's own figure is not honest
+_ROUGH = 0.06  # share of the contrast that the surface may vary by before profiles are averaged
+_UNLIKE = 0.3  # share of the contrast that a profile may differ from the model by
 _PHI0 = 1.0 / np.sqrt(2.0 * np.pi)
 
 
@@ -57,17 +60,22 @@ def measure(
     *,
     darker: bool,
     slack_px: float = 4.0,
+    average: float = 0.0,
 ) -> StrokeEdges:
     """Find both edges across points (N, 2) that lie within ``slack_px`` of the middle.
 
     ``image`` is linear light; ``normals`` (N, 2) are unit vectors; ``width_px`` (N,) is a
-    first guess of the stroke's width, right within about half.
+    first guess of the stroke's width, right within about half.  On a rough surface the
+    profiles of a closed line are averaged along it, with a Gaussian of up to ``average``
+    points (one sigma).
     """
     half = float(np.max(width_px)) / 2 + slack_px + 5.0
     t = np.arange(-half, half + _STEP_PX / 2, _STEP_PX)
     y = profiles(image, points_px, normals, t)
     if not darker:
         y = -y
+    if average > 0.0:
+        y = _averaged(y, np.abs(t) > float(np.median(width_px)) / 2 + slack_px / 2 + 2.0, average)
     near, far, contrast, found = _half_levels(y, t, width_px, slack_px)
     if found.sum() < 3:
         nothing = np.zeros(len(points_px), dtype=bool)
@@ -106,6 +114,7 @@ def measure_one(
     *,
     darker: bool,
     ink_behind: bool,
+    average: float = 0.0,
 ) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Offset (N,), its deviation and whether it is clear, of one edge near points (N, 2).
 
@@ -115,6 +124,8 @@ def measure_one(
     y = profiles(image, points_px, normals, t)
     if not darker:
         y = -y
+    if average > 0.0:
+        y = _averaged(y, t * (1.0 if ink_behind else -1.0) > 2.5 * blur_px, average, contrast)
     start = _steepest(y, t, rising=ink_behind)
     place, u, _, ok = _fit_step(y, t, start, blur_px, contrast, rising=ink_behind)
     return place, np.hypot(u, _FLOOR_PX), ok
@@ -141,6 +152,22 @@ def profiles(
         for a in range(0, len(x), 16_000)
     ]
     return np.concatenate(parts).astype(np.float64)
+
+
+def _averaged(
+    y: FloatArray, surface: BoolArray, most: float, contrast: float | None = None
+) -> FloatArray:
+    """Profiles averaged with their neighbours as far as the surface's roughness asks for."""
+    if surface.sum() < 3:
+        return y
+    beside = y[:, surface]
+    rough = float(np.median(beside.std(axis=1)))
+    if contrast is None:
+        contrast = float(np.median(np.median(beside, axis=1) - y.min(axis=1)))
+    excess = rough / max(_ROUGH * contrast, 1e-9)
+    if excess <= 1.0:
+        return y
+    return np.asarray(gaussian_filter1d(y, min(0.5 * excess**2, most), axis=0, mode="wrap"))
 
 
 def _half_levels(
@@ -265,7 +292,7 @@ def _fit_step(
     ok = (
         (contrast > 0.45 * usual)
         & (contrast < 2.0 * usual)
-        & (noise < 0.2 * np.abs(contrast))
+        & (noise < _UNLIKE * np.abs(contrast))
         & (np.abs(place - start) < reach * 0.9)
         & (w.sum(axis=1) > 8)
     )
@@ -327,7 +354,7 @@ def _fit_bar(
     u_b = noise * np.sqrt(2 * np.maximum(inverse[:, 4, 4], 0))
     ok = (
         (contrast > 0.45 * usual)
-        & (noise < 0.2 * usual)
+        & (noise < _UNLIKE * usual)
         & (np.abs(a - near) < 0.9 * reach)
         & (np.abs(b - far) < 0.9 * reach)
         & (b > a)

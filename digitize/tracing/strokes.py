@@ -33,10 +33,9 @@ class Strokes:
     """Ink on the overview's raster."""
 
     ink: NDArray[np.uint8]  # (rows, columns) 1 where drawn
-    contrast: NDArray[np.float32]  # (rows, columns) share of the surface's light, signed +
+    contrast: NDArray[np.float32]  # (rows, columns) share of the surface's light taken away
     typical_contrast: float  # of the drawn lines
     noise: float  # robust standard deviation of ``contrast`` on the bare surface
-    darker: bool  # whether the lines are darker than the surface
 
 
 def find_on_paper(view: Overview) -> Strokes:
@@ -51,10 +50,6 @@ def find_on_paper(view: Overview) -> Strokes:
     surface = surface_level(darkest, view.pitch_mm)
     with np.errstate(invalid="ignore"):
         contrast = np.nan_to_num(1.0 - darkest / np.maximum(surface, 1e-3)).astype(np.float32)
-    return _thresholded(view, contrast, darker=True)
-
-
-def _thresholded(view: Overview, contrast: NDArray[np.float32], *, darker: bool) -> Strokes:
     bare = contrast[view.valid]
     noise = 1.4826 * float(np.median(np.abs(bare - np.median(bare)))) if bare.size else 0.0
     level = max(_LEAST_CONTRAST, 5.0 * noise)
@@ -76,30 +71,48 @@ def _thresholded(view: Overview, contrast: NDArray[np.float32], *, darker: bool)
     typical = float(np.percentile(contrast[drawn], 60.0))
     level = max(level, 0.3 * typical)
     ink = (contrast > level) & view.valid
-    return Strokes(ink.astype(np.uint8), contrast, typical, noise, darker)
+    return Strokes(ink.astype(np.uint8), contrast, typical, noise)
 
 
 def surface_level(values: NDArray[np.float32], pitch_mm: float) -> NDArray[np.float32]:
-    """Local median (rows, columns) over a window far wider than a stroke; NaN cells ignored."""
-    k = max(1, round(1.0 / pitch_mm))
-    rows, columns = values.shape
+    """Local median (rows, columns) of light over a window far wider than a stroke.
+
+    NaN cells are ignored.
+    """
     known = np.isfinite(values)
     if not known.any():
         return np.zeros_like(values)
-    whole = float(np.median(values[known]))
-    top = max(4.0 * whole, 1e-3)
+    top = max(4.0 * float(np.median(values[known])), 1e-3)
     # The median filter counts in 8 bits; the square root spends them evenly on noise.
-    coded = np.sqrt(np.clip(np.where(known, values, -1.0), 0.0, top) / top) * 255.0
-    small = cv2.resize(
-        coded.astype(np.float32), (-(-columns // k), -(-rows // k)), interpolation=cv2.INTER_NEAREST
+    root = np.sqrt(np.clip(values, 0.0, top) / top)
+    return np.asarray(local_median(root, pitch_mm, 0.0, 1.0) ** 2 * top, np.float32)
+
+
+def local_median(
+    values: NDArray[np.float32], pitch_mm: float, low: float, high: float
+) -> NDArray[np.float32]:
+    """Smoothed median (rows, columns) over ``_AROUND_MM``, of values between two bounds.
+
+    NaN cells are ignored.  The resolution is a 255th of the range.
+    """
+    k = max(1, round(1.0 / pitch_mm))
+    rows, columns = values.shape
+    small = values[k // 2 :: k, k // 2 :: k]
+    small = np.pad(
+        small,
+        ((0, -(-rows // k) - small.shape[0]), (0, -(-columns // k) - small.shape[1])),
+        mode="edge",
     )
-    mask = cv2.resize(known.astype(np.uint8), small.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    small = _grown_over(small, mask)
+    known = np.isfinite(small)
+    if not known.any():
+        return np.full_like(values, low)
+    coded = np.rint(np.clip((np.nan_to_num(small) - low) / (high - low), 0.0, 1.0) * 255.0)
+    coded = _grown_over(coded.astype(np.float32), known.astype(np.uint8))
     size = 2 * round(_AROUND_MM / (k * pitch_mm) / 2) + 1
-    level = cv2.medianBlur(np.rint(small).astype(np.uint8), min(size, 255)).astype(np.float32)
-    level = cv2.GaussianBlur(level, (0, 0), 1.5)
-    level = cv2.resize(level, (columns, rows), interpolation=cv2.INTER_LINEAR)
-    return np.asarray((level / 255.0) ** 2 * top, np.float32)
+    level = cv2.medianBlur(coded.astype(np.uint8), min(size, 255)).astype(np.float32)
+    level = np.asarray(cv2.GaussianBlur(level, (0, 0), 1.5), np.float32)
+    grown = cv2.resize(level, (level.shape[1] * k, level.shape[0] * k))[:rows, :columns]
+    return np.asarray(low + grown / 255.0 * (high - low), np.float32)
 
 
 def _grown_over(values: NDArray[np.float32], mask: NDArray[np.uint8]) -> NDArray[np.float32]:

@@ -1,0 +1,258 @@
+"""Marker lines on bare, painted or rusty metal, where no one level tells line from surface.
+
+Two steps.  First the surest stretches of line: ridges of the width of a pen, far stronger
+than the ridges of the texture, alike on both sides, long, and of one colour.  They teach
+what the ink looks like: its own colour and how it stands out from the surface beside it.
+Then every cell is judged by the linear discriminant of ink and surface (Fisher, Annals of
+Eugenics 7, 1936).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from digitize.tracing.overview import Overview
+from digitize.tracing.strokes import NothingDrawn, Strokes, local_median, without_blobs
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+Raster = NDArray[np.float32]
+
+SEARCH_PITCH_MM = 0.45
+"""Cell of the view that ink is learnt from: a pen line is two to six cells wide."""
+
+_SCALES_MM = (0.5, 0.9, 1.5)  # Gaussian sigma; a bar of width w answers best near w / 3.5
+_SURE = 6.0  # robust standard deviations of the texture's own ridges
+_SURE_LENGTH_MM = 12.0
+_TWO_SIDED = 0.45  # weaker over stronger rise beside a line; a step edge has none on one side
+_ONE_COLOUR = 0.5  # log of light: what one pen's colour varies by on uneven metal and in shade
+_DARKEST = -5.5  # log of light over paper white
+_SIGNALS = np.array([[1.0, 0.0, 0.0, 1 / 3], [0.0, 1.0, 0.0, 1 / 3], [0.0, 0.0, 1.0, 1 / 3]])
+_GREY = np.array([0.2126, 0.7152, 0.0722])  # Rec. 709 luminance
+
+
+@dataclass(frozen=True, eq=False)
+class SurfaceInk:
+    """What the ink of one drawing looks like on its surface."""
+
+    ground: FloatArray  # (6,) mean features of the surface: log colour, and beside the median
+    direction: FloatArray  # (6,) discriminant, scaled so that ink is at 1 and surface at 0
+    level: float  # of likeness, that parts them
+    separation: float  # distance of the two, in their common standard deviation
+    weights: FloatArray  # (3,) of linear RGB, in which the ink is darker than the surface
+    box_mm: tuple[float, float, float, float]  # x0, y0, x1, y1 round what looks like ink
+
+    @property
+    def is_grey(self) -> bool:
+        """Whether luminance, or its negative, tells ink from surface."""
+        return bool(np.allclose(np.abs(self.weights), _GREY, atol=1e-9))
+
+
+def learn_ink(view: Overview) -> SurfaceInk:
+    """Find out what the ink looks like, from a view of about ``SEARCH_PITCH_MM`` a cell.
+
+    Raises
+    ------
+    NothingDrawn
+        No line stands out from the texture.
+    """
+    features = _features(view)
+    best: tuple[float, BoolArray, SurfaceInk] | None = None
+    for sure, length_mm in _sure_lines(features, view):
+        ink = _discriminant(features, sure, view)
+        if ink is None:
+            continue
+        score = ink.separation * np.sqrt(length_mm)
+        if best is None or score > best[0]:
+            best = (score, sure, ink)
+    if best is None or best[2].separation < 2.0:
+        raise NothingDrawn(
+            "no drawn line stands out from the surface",
+            do="draw the outline with a marker that contrasts with the surface, "
+            "in soft light without glare",
+        )
+    return best[2]
+
+
+def find_on_surface(view: Overview, ink: SurfaceInk) -> Strokes:
+    """Cells that look like the ink."""
+    likeness = _likeness(_features(view), ink.ground, ink.direction, view.pitch_mm)
+    off = likeness[view.valid]
+    noise = 1.4826 * float(np.median(np.abs(off - np.median(off))))
+    drawn = without_blobs((likeness > ink.level) & view.valid, view.pitch_mm)
+    return Strokes(drawn.astype(np.uint8), likeness, 1.0, noise)
+
+
+def _features(view: Overview) -> Raster:
+    """Log of light over paper white, and the same over the surface's median (..., 6)."""
+    log = np.log(np.maximum(view.ratio, np.exp(_DARKEST))).astype(np.float32)
+    log[~view.valid] = np.nan
+    level = np.stack(
+        [local_median(log[..., c], view.pitch_mm, _DARKEST, 1.5) for c in range(3)], axis=-1
+    )
+    log = np.where(np.isfinite(log), log, level)
+    return np.concatenate((log, log - level), axis=2).astype(np.float32)
+
+
+def _likeness(
+    features: Raster, ground: FloatArray, direction: FloatArray, pitch_mm: float
+) -> Raster:
+    raw = features @ direction.astype(np.float32) - np.float32(ground @ direction)
+    return np.asarray(cv2.GaussianBlur(raw, (0, 0), max(0.25 / pitch_mm, 0.5)), np.float32)
+
+
+def _sure_lines(features: Raster, view: Overview) -> list[tuple[BoolArray, float]]:
+    """Cells on the surest stretches of line and their length in mm, for every polarity of
+    every signal in which there are any."""
+    margin = 2 * max(1, round(1.5 * _SCALES_MM[-1] / view.pitch_mm)) + 1
+    valid = cv2.erode(
+        view.valid.astype(np.uint8),
+        np.ones((margin, margin), np.uint8),
+        borderType=cv2.BORDER_CONSTANT,
+        borderValue=0,
+    ).astype(bool)
+    if valid.sum() < 100:
+        return []
+    found = []
+    beside = np.ascontiguousarray(features[..., 3:])
+    for signal in (beside @ _SIGNALS.astype(np.float32)).transpose(2, 0, 1):
+        for ridge in _ridges(np.ascontiguousarray(signal), valid, view.pitch_mm):
+            long = _long_of_one_colour(ridge, features, view.pitch_mm)
+            if long is not None:
+                found.append(long)
+    return found
+
+
+def _ridges(signal: Raster, valid: BoolArray, pitch_mm: float) -> tuple[Raster, Raster]:
+    """Strength of dark and of light lines, in robust deviations of the texture's own."""
+    dark, light = np.zeros_like(signal), np.zeros_like(signal)
+    for scale_mm in _SCALES_MM:
+        sigma = scale_mm / pitch_mm
+        smooth = np.asarray(cv2.GaussianBlur(signal, (0, 0), sigma), np.float32)
+        xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3)
+        yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3)
+        xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3)
+        mean, root = (xx + yy) / 2, np.sqrt(((xx - yy) / 2) ** 2 + xy**2)
+        across = 0.5 * np.arctan2(2 * xy, xx - yy)  # of the greatest second derivative
+        high, low = mean + root, mean - root
+        for sign, strength, turn, into in (
+            (1.0, high - np.abs(low), 0.0, dark),
+            (-1.0, -low - np.abs(high), np.pi / 2, light),
+        ):
+            usual = 1.4826 * float(np.median(np.abs(strength[valid][::7])))
+            score = np.asarray(strength / max(usual, 1e-6), np.float32)
+            rows, columns = np.nonzero((score > _SURE) & valid & (score > into))
+            angle = across[rows, columns] + turn
+            even = _two_sided(sign * smooth, rows, columns, angle, 2.2 * sigma)
+            rows, columns = rows[even], columns[even]
+            into[rows, columns] = score[rows, columns]
+    return dark, light
+
+
+def _two_sided(
+    smooth: Raster,
+    rows: NDArray[np.intp],
+    columns: NDArray[np.intp],
+    angle: Raster,
+    reach: float,
+) -> BoolArray:
+    """Whether light rises about alike on both sides of cells on a dark line."""
+    rise = []
+    for side in (-reach, reach):
+        r = np.clip(np.rint(rows + side * np.sin(angle)).astype(np.intp), 0, len(smooth) - 1)
+        c = np.rint(columns + side * np.cos(angle)).astype(np.intp)
+        rise.append(smooth[r, np.clip(c, 0, smooth.shape[1] - 1)] - smooth[rows, columns])
+    return np.asarray(np.minimum(*rise) > _TWO_SIDED * np.maximum(*rise))
+
+
+def _long_of_one_colour(
+    ridge: Raster, features: Raster, pitch_mm: float
+) -> tuple[BoolArray, float] | None:
+    """Cells of long ridges that share the colour of the strongest one, and their length."""
+    strong = (ridge > _SURE).astype(np.uint8)
+    n, label, box, _ = cv2.connectedComponentsWithStats(strong, connectivity=8)
+    length = np.hypot(box[:, 2], box[:, 3]) * pitch_mm
+    area = box[:, 4] * pitch_mm**2
+    keep = (length > _SURE_LENGTH_MM) & (area < 12.0 * length)
+    keep[0] = False
+    if not keep.any():
+        return None
+    strength = np.bincount(label.ravel(), ridge.ravel(), n) * keep
+    colour = np.column_stack(
+        [np.bincount(label.ravel(), features[..., c].ravel(), n) for c in range(3)]
+    ) / np.maximum(box[:, 4:], 1)
+    alike = (np.abs(colour - colour[np.argmax(strength)]) < _ONE_COLOUR).all(axis=1) & keep
+    return alike[label], float(length[alike].sum())
+
+
+def _discriminant(features: Raster, sure: BoolArray, view: Overview) -> SurfaceInk | None:
+    pitch = view.pitch_mm
+    away = cv2.distanceTransform((~sure).astype(np.uint8), cv2.DIST_L2, 3) * pitch
+    near = (away > 2.5) & (away < 40.0) & view.valid
+    # The ridge answers beside the line as well; its middle half is ink.
+    depth = cv2.distanceTransform(sure.astype(np.uint8), cv2.DIST_L2, 3)
+    core = sure & (depth >= min(2.0, float(np.percentile(depth[sure], 60))))
+    if near.sum() < 200 or core.sum() < 20:
+        return None
+    ink, surface = features[core].astype(np.float64), features[near].astype(np.float64)
+    surface = surface[:: max(1, len(surface) // 60_000)]
+    for _ in range(2):
+        middle = np.median(ink, axis=0)
+        spread = 1.4826 * np.median(np.abs(ink - middle), axis=0) + 0.03
+        kept = ink[(np.abs(ink - middle) < 3.0 * spread).all(axis=1)]
+        if len(kept) < 20:
+            break
+        ink = kept
+    middle, ground = ink.mean(axis=0), surface.mean(axis=0)
+    within = np.cov(ink.T) + np.cov(surface.T) + 0.03**2 * np.eye(6)
+    direction = np.linalg.solve(within, middle - ground)
+    size = float(direction @ (middle - ground))
+    if size <= 0:
+        return None
+    direction = direction / size
+    likeness = _likeness(features, ground, direction, pitch)
+    off, on = likeness[near], likeness[core]
+    off_spread = 1.4826 * float(np.median(np.abs(off - np.median(off))))
+    on_spread = 1.4826 * float(np.median(np.abs(on - np.median(on))))
+    level = float(np.clip(off_spread / max(off_spread + on_spread, 1e-6), 0.4, 0.6))
+    drawn = without_blobs((likeness > level) & view.valid, pitch)
+    return SurfaceInk(
+        ground,
+        direction,
+        level,
+        1.0 / max(off_spread + on_spread, 1e-6),
+        _weights(view, core, (away > 2.5) & (away < 10.0) & view.valid),
+        _drawn_box(drawn, sure, view),
+    )
+
+
+def _drawn_box(
+    drawn: BoolArray, sure: BoolArray, view: Overview
+) -> tuple[float, float, float, float]:
+    """Box round the sure lines and every long stroke of the same look, with some margin."""
+    _, label, box, _ = cv2.connectedComponentsWithStats(drawn.astype(np.uint8), connectivity=8)
+    keep = np.hypot(box[:, 2], box[:, 3]) * view.pitch_mm > _SURE_LENGTH_MM
+    keep[0] = False
+    rows, columns = np.nonzero(keep[label] | sure)
+    corners = view.to_mm(
+        np.array([[columns.min(), rows.max()], [columns.max(), rows.min()]], dtype=np.float64)
+    )
+    (x0, y0), (x1, y1) = corners
+    return float(x0) - 12.0, float(y0) - 12.0, float(x1) + 12.0, float(y1) + 12.0
+
+
+def _weights(view: Overview, core: BoolArray, beside: BoolArray) -> FloatArray:
+    """Weights (3,) of linear RGB that tell ink from surface best, ink darker."""
+    ink, surface = view.ratio[core].astype(np.float64), view.ratio[beside].astype(np.float64)
+    gap = np.median(ink, axis=0) - np.median(surface, axis=0)
+    within = np.cov(ink.T) + np.cov(surface.T) + 0.02**2 * np.eye(3)
+    best = np.linalg.solve(within, gap)
+    # Luminance is at hand for the whole photo; it serves unless colour tells much more.
+    power = [abs(float(w @ gap)) / np.sqrt(float(w @ within @ w)) for w in (best, _GREY)]
+    chosen = _GREY if power[1] > 0.6 * power[0] else best
+    chosen = chosen * -np.sign(chosen @ gap)
+    return np.asarray(chosen / np.abs(chosen).sum())
