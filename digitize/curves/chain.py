@@ -58,6 +58,14 @@ class Chain:
         """Number of points."""
         return len(self.points_mm)
 
+    def as_samples(self, raw: Samples) -> Samples:
+        """The thinned points in place of the raw ones."""
+        kinds = np.where(self.counted, MEASURED, BRIDGED).astype(np.uint8)
+        u = raw.u_mm[self.first_raw]
+        return Samples(
+            self.points_mm, self.weight, u, kinds, self.along_mm, self.length_mm, raw.noise_mm
+        )
+
 
 def clean(
     points_mm: FloatArray, u_mm: FloatArray | None, evidence: NDArray[np.uint8] | None

@@ -58,7 +58,7 @@ def fit_closed(
     if slot is not None:
         return slot
     pieces = segment(chain, Limits(tolerance_mm, LINE_SAGITTA * tolerance_mm, blur_mm))
-    adjusted = adjust(samples, pieces, chain.first_raw, tolerance_mm=tolerance_mm, blur_mm=blur_mm)
+    adjusted = adjust(samples, chain, pieces, tolerance_mm=tolerance_mm, blur_mm=blur_mm)
     return _contour(samples, adjusted)
 
 

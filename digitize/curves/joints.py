@@ -15,9 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from digitize.curves.chain import BRIDGED, Samples
-from digitize.curves.primitives import CurveError, fit_circle
-from digitize.curves.segmentation import CORNER_REACH, Piece, Shape
+from digitize.curves.chain import BRIDGED, Chain, Samples
+from digitize.curves.primitives import CurveError, fit_circle, fit_line
+from digitize.curves.segmentation import CORNER_REACH, Piece, Shape, correlation
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -43,38 +43,46 @@ class Adjusted:
 
 
 def adjust(
-    samples: Samples,
-    pieces: list[Piece],
-    first_raw: IntArray,
-    *,
-    tolerance_mm: float,
-    blur_mm: float,
+    samples: Samples, chain: Chain, pieces: list[Piece], *, tolerance_mm: float, blur_mm: float
 ) -> Adjusted:
-    """Adjust pieces found on the thinned chain (whose raw indices are ``first_raw``)."""
+    """Adjust pieces cut from ``chain``, which is ``samples`` thinned.
+
+    What is tangent is settled on the thinned points, the last adjustment is to all of them.
+    """
     shapes = [p.shape for p in pieces]
-    breaks = first_raw[np.array([p.first for p in pieces])]
-    held = np.zeros(len(pieces), dtype=bool)
-    state = _State(samples, breaks, _seed(samples, breaks, shapes), shapes, blur_mm)
+    breaks = np.array([p.first for p in pieces])
+    thin = chain.as_samples(samples)
+    state = _State(thin, breaks, _seed(thin, breaks, shapes), shapes, blur_mm)
+    held = _settle(state, tolerance_mm)
+    if state.reconsider(held, tolerance_mm / 8.0):
+        held = _settle(state, tolerance_mm)
+    breaks = chain.first_raw[state.breaks]
+    full = _State(samples, breaks, state.geometry, state.shapes, blur_mm)
+    full.solve(held)
+    full.reassign()
+    full.solve(held)
+    return full.result(held)
+
+
+def _settle(state: _State, tolerance_mm: float) -> NDArray[np.bool_]:
+    """Adjust, hold what may be tangent, let go what the points reject; which joints stay held."""
+    held = np.zeros(state.pieces, dtype=bool)
     state.solve(held)
     state.reassign()
     state.solve(held)
     held = state.nearly_tangent()
-    if held.any():
-        before = state.copy()
-        state.solve(held)
+    free = state.geometry
+    while held.any():
+        settled = state.solve(held)
         state.reassign()
-        for _ in range(len(pieces) + 1):
-            settled = state.solve(held)
-            worst = state.worst_joint(held, tolerance_mm / 8.0, settled)
-            if worst is None:
-                break
-            held[worst] = False
-            if not held.any():
-                state = before
-            state.reassign()
-    state.reassign()
-    state.solve(held)
-    return state.result(held)
+        worst = state.worst_joint(held, tolerance_mm / 8.0, settled)
+        if worst is None:
+            break
+        held[worst] = False
+        if not held.any():
+            state.geometry = free
+            state.solve(held)
+    return held
 
 
 def _seed(samples: Samples, breaks: IntArray, shapes: list[Shape]) -> tuple[FloatArray, FloatArray]:
@@ -118,25 +126,40 @@ class _State:
         blur_mm: float,
     ) -> None:
         joints, bulges = geometry
-        self._samples, self._shapes, self._blur = samples, shapes, blur_mm
+        self._samples, self._blur = samples, blur_mm
         self._joints, self._bulges = joints.copy(), bulges.copy()
         self._k = len(breaks)
-        self._arcs = np.array([s == "arc" for s in shapes])
-        self._column = np.full(self._k, -1)
-        self._column[self._arcs] = 2 * self._k + np.arange(int(self._arcs.sum()))
-        self._size = 2 * self._k + int(self._arcs.sum())
+        self._shape(shapes)
         self._held = np.zeros(self._k, dtype=bool)
         self._scatter = samples.noise_mm
         self._assign(breaks)
 
-    def copy(self) -> _State:
-        return _State(
-            self._samples,
-            self._breaks,
-            (self._joints, self._bulges),
-            self._shapes,
-            self._blur,
-        )
+    @property
+    def pieces(self) -> int:
+        return self._k
+
+    @property
+    def shapes(self) -> list[Shape]:
+        return list(self._shapes)
+
+    @property
+    def breaks(self) -> IntArray:
+        return self._breaks
+
+    @property
+    def geometry(self) -> tuple[FloatArray, FloatArray]:
+        return self._joints.copy(), self._bulges.copy()
+
+    @geometry.setter
+    def geometry(self, geometry: tuple[FloatArray, FloatArray]) -> None:
+        self._joints, self._bulges = geometry[0].copy(), geometry[1].copy()
+
+    def _shape(self, shapes: list[Shape]) -> None:
+        self._shapes = shapes
+        self._arcs = np.array([s == "arc" for s in shapes])
+        self._column = np.full(self._k, -1)
+        self._column[self._arcs] = 2 * self._k + np.arange(int(self._arcs.sum()))
+        self._size = 2 * self._k + int(self._arcs.sum())
 
     # ------------------------------------------------------------ points to pieces
 
@@ -238,7 +261,7 @@ class _State:
                 near = (d < CORNER_REACH * self._blur) & ~held[joint]
                 w[near] *= 1e-3
         scale = max(self._scatter, 1e-4)
-        size = np.abs(r) * np.sqrt(np.minimum(self._weight, 1.0))
+        size = np.abs(r) * np.sqrt(self._weight)
         return np.asarray(w * np.minimum(1.0, _HUBER * scale / np.maximum(size, 1e-12)))
 
     def _tangency(
@@ -338,7 +361,8 @@ class _State:
     def _rescale(self, r: FloatArray, held: NDArray[np.bool_]) -> None:
         good = self._good(r, held)
         if good.sum() > self._size:
-            self._scatter = max(1.4826 * float(np.median(np.abs(r[good]))), 1e-4)
+            size = np.abs(r[good]) * np.sqrt(self._weight[good])
+            self._scatter = max(1.4826 * float(np.median(size)), 1e-4)
 
     def _good(self, r: FloatArray, held: NDArray[np.bool_]) -> NDArray[np.bool_]:
         w = self._influence(r, held)
@@ -355,9 +379,9 @@ class _State:
     def _variance(self, least_mm: float) -> float:
         """Variance of a point of weight 1, with the correlation of its neighbours."""
         good = self._good(self._r, self._held)
-        r = self._r[good]
+        r = self._r[good] * np.sqrt(self._weight[good])
         scatter = float(np.sqrt(np.mean(r * r))) if len(r) else self._scatter
-        return max(scatter, least_mm) ** 2 * _correlation(self._r)
+        return max(scatter, least_mm) ** 2 * correlation(self._r * np.sqrt(self._weight))
 
     def worst_joint(self, held: NDArray[np.bool_], least_mm: float, settled: bool) -> int | None:
         """The held joint the points reject most, None when they reject none."""
@@ -374,6 +398,80 @@ class _State:
             return int(index[worst])
         return None
 
+    # ------------------------------------------------------------ corner breakers
+
+    def reconsider(self, held: NDArray[np.bool_], least_mm: float) -> bool:
+        """Choose anew between chamfer and fillet for pieces between two lines.
+
+        A fillet, tangent both ways, has one unknown to a chamfer's two and a loose arc's
+        three; where the points tell them apart by less than that is worth (BIC), the one
+        with fewer unknowns is right.  Whether anything changed.
+        """
+        if self._k < 4:
+            return False
+        variance = self._variance(least_mm / 2.0)
+        worth = variance * math.log(len(self._r))
+        shapes, changed = list(self._shapes), False
+        for k in range(self._k):
+            before, after = (k - 1) % self._k, (k + 1) % self._k
+            if self._arcs[before] or self._arcs[after]:
+                continue
+            if not self._arcs[k]:
+                fillet = self._fillet(k, worth)
+                if fillet is not None:
+                    self._joints[k], self._joints[after], self._bulges[k] = fillet
+                    shapes[k], changed = "arc", True
+            elif not (held[k] and held[after]) and self._as_straight(k, 2.0 * worth):
+                self._bulges[k] = 0.0
+                shapes[k], changed = "line", True
+        if changed:
+            self._shape(shapes)
+        return changed
+
+    def _fillet(self, k: int, worth: float) -> tuple[FloatArray, FloatArray, float] | None:
+        """Both tangent points and the bulge of a fillet no worse than the chamfer k."""
+        a, b, c, d = (self._joints[(k + i) % self._k] for i in (-1, 0, 1, 2))
+        u, v = (b - a) / max(math.dist(a, b), 1e-9), (d - c) / max(math.dist(c, d), 1e-9)
+        turn = math.atan2(u[0] * v[1] - u[1] * v[0], float(u @ v))
+        first = c - b
+        along = math.atan2(u[0] * first[1] - u[1] * first[0], float(u @ first))
+        if not (math.radians(4.0) < abs(turn) < math.radians(170.0) and 0.0 < along / turn < 1.0):
+            return None
+        t = ((c - b)[0] * v[1] - (c - b)[1] * v[0]) / math.sin(turn)
+        corner = b + t * u
+        room = min(math.dist(a, corner), math.dist(corner, d))
+        near = max(math.dist(corner, b), math.dist(corner, c))
+        e = self._points - corner
+        ends = [(k - 1) % self._k, k, (k + 1) % self._k]
+        region = np.isin(self._piece, ends) & (np.hypot(e[:, 0], e[:, 1]) < 2.0 * near + 0.5)
+        e, w, now = e[region], self._weight[region], self._r[region]
+        side = math.copysign(1.0, turn)
+        normal = np.array([-u[1], u[0]]) * side
+        s1, s2 = e @ u, e @ v
+        off1 = e @ normal
+        off2 = e @ (np.array([-v[1], v[0]]) * side)
+        slope = math.tan(abs(turn) / 2.0)
+        best, reach = math.inf, 0.0
+        for size in np.geomspace(0.3 * near, min(3.0 * near, 0.95 * room), 40):
+            radius = size / slope
+            arc = np.hypot(*(e + u * size - normal * radius).T) - radius
+            r = np.where(s1 < -size, off1, np.where(s2 > size, off2, -arc))
+            value = float((w * r * r).sum())
+            if value < best:
+                best, reach = value, float(size)
+        if best > float((w * now * now).sum()) + worth:
+            return None
+        return corner - u * reach, corner + v * reach, math.tan(turn / 4.0)
+
+    def _as_straight(self, k: int, worth: float) -> bool:
+        """Whether a straight line carries the points of arc k about as well."""
+        mine = self._piece == k
+        if mine.sum() < 3:
+            return True
+        p, w, now = self._points[mine], self._weight[mine], self._r[mine]
+        r = fit_line(p, 1.0 / np.sqrt(w)).distances_mm(p)
+        return float((w * r * r).sum()) < float((w * now * now).sum()) + worth
+
     def result(self, held: NDArray[np.bool_]) -> Adjusted:
         n = len(self._samples)
         owner, residual = np.empty(n, np.int64), np.empty(n)
@@ -386,7 +484,7 @@ class _State:
         scatter = math.sqrt(float((rest * rest).sum()) / dof) if len(rest) else 0.0
         return Adjusted(
             self._joints, self._bulges, held.copy(), owner, residual, used, scatter,
-            _correlation(self._r),
+            correlation(self._r),
         )  # fmt: skip
 
 
@@ -404,22 +502,3 @@ def _constrained(
     except np.linalg.LinAlgError:
         answer = np.asarray(np.linalg.lstsq(system, right, rcond=None)[0], dtype=np.float64)
     return answer[:n], answer[n:]
-
-
-def _correlation(r: FloatArray) -> float:
-    """How much more a mean of neighbouring residuals scatters than independent ones would.
-
-    1 + 2 times the sum of autocorrelations up to the first that is not positive.
-    """
-    r = np.clip(r, *np.percentile(r, (2.0, 98.0)))
-    r = r - r.mean()
-    power = float(r @ r)
-    if not power > 0.0:
-        return 1.0
-    total = 1.0
-    for lag in range(1, min(len(r) // 4, 60)):
-        rho = float(r @ np.roll(r, lag)) / power
-        if rho <= 2.0 / math.sqrt(len(r)):
-            break
-        total += 2.0 * rho
-    return total

@@ -12,7 +12,7 @@ chain is handled exactly, since every possible start in one window is tried at o
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -25,6 +25,8 @@ from digitize.curves.primitives import taubin_mean_square
 FloatArray = NDArray[np.float64]
 Shape = Literal["line", "arc"]
 
+FINER = (0.5, 0.25)
+MOST_FINER = 3.0  # times as many pieces: such a cut follows the wobble, not the edge
 LEAST_ARC_POINTS = 4
 # The half-level line of a square corner under a Gaussian blur of sigma s runs 0.545 s inside
 # either edge at the corner and 0.03 s at 2 s from it (from Phi(a/s) Phi(b/s) = 1/2).
@@ -32,6 +34,7 @@ CORNER_REACH = 2.0
 CORNER_DEPTH = 0.8  # a little over 0.545, for corners sharper than square
 MOST_SWEEP_RAD = math.radians(350.0)  # an arc is no full circle
 _INFEASIBLE = 1e30
+_SHALLOW = 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +48,7 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Chain points ``first`` to ``last`` (inclusive, modulo the chain's length)."""
+    """Chain points from ``first`` up to before ``last``, round the closed chain."""
 
     first: int
     last: int
@@ -53,7 +56,38 @@ class Piece:
 
 
 def segment(chain: Chain, limits: Limits) -> list[Piece]:
-    """Cut a chain into the fewest pieces; a piece starts at the point the last one ends at.
+    """Cut a chain into the fewest pieces that the points themselves support.
+
+    The fewest within the tolerance may pass a short straight off as part of its fillets.
+    So the cut is made at halves and quarters of the tolerance too, and one with more pieces
+    is taken when it explains so much more that the Bayesian information criterion pays for
+    them.  Neighbouring points that err alike (a hand-drawn or rusty edge) count as fewer,
+    which keeps wobble inside the tolerance from being traced.
+    """
+    chosen, best = cut(chain, limits), math.inf
+    options = [chosen]
+    for share in FINER:
+        finer = cut(chain, replace(limits, tolerance_mm=limits.tolerance_mm * share))
+        if len(finer) > MOST_FINER * len(chosen):
+            break
+        if finer != options[-1]:
+            options.append(finer)
+    if len(options) == 1:
+        return chosen
+    rest = [_residuals(chain, pieces) for pieces in options]
+    # Points as independent as the best explanation leaves them.
+    number = len(chain) / min(correlation(r) for r in rest)
+    for pieces, r in zip(options, rest, strict=True):
+        arcs = sum(p.shape == "arc" for p in pieces)
+        unknowns = 3 * len(pieces) + arcs
+        value = number * math.log(float(r @ r) / len(r)) + unknowns * math.log(number)
+        if value < best:
+            chosen, best = pieces, value
+    return chosen
+
+
+def cut(chain: Chain, limits: Limits) -> list[Piece]:
+    """Cut a chain into the fewest pieces; each point belongs to one of them.
 
     A chain that one arc of up to a full circle covers gives two pieces at least, since an
     arc cannot close on itself.
@@ -73,6 +107,49 @@ def segment(chain: Chain, limits: Limits) -> list[Piece]:
     return search.best(counted[count], count, m)
 
 
+def correlation(r: FloatArray) -> float:
+    """How much more a mean of neighbouring residuals scatters than independent ones would.
+
+    1 + 2 times the sum of autocorrelations round the closed chain, up to the first that
+    does not stand out of chance.
+    """
+    r = np.clip(r, *np.percentile(r, (2.0, 98.0)))
+    r = r - r.mean()
+    power = float(r @ r)
+    if not power > 0.0:
+        return 1.0
+    total = 1.0
+    for lag in range(1, min(len(r) // 4, 60)):
+        rho = float(r @ np.roll(r, lag)) / power
+        if rho <= 2.0 / math.sqrt(len(r)):
+            break
+        total += 2.0 * rho
+    return total
+
+
+def _residuals(chain: Chain, pieces: list[Piece]) -> FloatArray:
+    """Distance of every chain point from its own piece, times the root of its weight."""
+    m = len(chain)
+    found = np.zeros(m)
+    for piece in pieces:
+        index = np.arange(piece.first, piece.first + ((piece.last - piece.first) % m or m)) % m
+        d = chain.points_mm[index]
+        w = chain.weight[index]
+        if len(index) <= 2:
+            continue
+        d = d - d.mean(axis=0)
+        form = _circle(d, w) if piece.shape == "arc" and len(index) > 3 else None
+        if form is None:
+            e = d - (w @ d) / w.sum()
+            xx, yy, xy = w @ (e[:, 0] ** 2), w @ (e[:, 1] ** 2), w @ (e[:, 0] * e[:, 1])
+            angle = 0.5 * math.atan2(2.0 * xy, xx - yy)
+            off = e[:, 1] * math.cos(angle) - e[:, 0] * math.sin(angle)
+        else:
+            off = np.hypot(d[:, 0] - form[0], d[:, 1] - form[1]) - form[2]
+        found[index] = off * np.sqrt(w)
+    return found
+
+
 class _Search:
     """Feasible pieces of one chain, on a chain laid out three times over."""
 
@@ -82,12 +159,16 @@ class _Search:
         self._points = np.tile(chain.points_mm, (3, 1))
         self._weight = np.tile(chain.weight, 3)
         allowed = np.hypot(limits.tolerance_mm, 4.0 * chain.noise_mm)
+        self._most_square = float(allowed.max() + CORNER_DEPTH * limits.blur_mm) ** 2
+        if not chain.counted.all():
+            self._most_square = np.inf
         allowed[~chain.counted] = np.inf
         self._allowed = np.tile(allowed, 3)
         total = chain.length_mm
         along = np.concatenate([chain.along_mm + k * total for k in range(3)])
         self._variance = float(np.median(chain.noise_mm) ** 2 * np.median(chain.weight))
-        self._arc_charge = math.log(max(m, 8))
+        # One parameter costs ln(m)/1 in BIC; where its ends are chosen too, twice that.
+        self._arc_charge = 2.0 * math.log(max(m, 8))
         # Points from a break up to after[break], and down to before[break], may be rounded off.
         zone = CORNER_REACH * limits.blur_mm
         self._after = np.searchsorted(along, along + zone, side="left")
@@ -98,19 +179,21 @@ class _Search:
     # -------------------------------------------------------------- feasibility
 
     def _fits(self, i: int, j: int) -> bool:
-        """Whether one line or arc carries the points from break i to break j."""
+        """Whether one line or arc carries the points from break i up to before break j."""
+        if j - i <= 2:
+            return True
         d, w, allowed = self._piece(i, j)
         return self._line_holds(d, w, allowed) or self._arc_holds(d, w, allowed)
 
     def _piece(self, i: int, j: int) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Points about their middle, weights, and the distance each may lie off."""
-        p = self._points[i : j + 1]
-        allowed = self._allowed[i : j + 1]
+        p = self._points[i:j]
+        allowed = self._allowed[i:j]
         if self._limits.blur_mm > 0.0:
             allowed = allowed.copy()
             allowed[: self._after[i] - i] += CORNER_DEPTH * self._limits.blur_mm
-            allowed[self._before[j] - i + 1 :] += CORNER_DEPTH * self._limits.blur_mm
-        return p - (p[0] + p[-1]) / 2, self._weight[i : j + 1], allowed
+            allowed[max(self._before[j] - i + 1, 0) :] += CORNER_DEPTH * self._limits.blur_mm
+        return p - (p[0] + p[-1]) / 2, self._weight[i:j], allowed
 
     def _line_holds(self, d: FloatArray, w: FloatArray, allowed: FloatArray) -> bool:
         chord = d[-1] - d[0]
@@ -159,7 +242,7 @@ class _Search:
         def fits(n: int) -> bool:
             return self._fits(at, at + n) if way > 0 else self._fits(at - n, at)
 
-        good, step = 1, 2
+        good, step = 2, 2
         most = self._m
         while good < most and fits(min(good + step, most)):
             good = min(good + step, most)
@@ -239,6 +322,8 @@ class _Search:
                 return pieces
 
     def _holds(self, i: int, j: int, shape: Shape) -> bool:
+        if j - i <= 2:
+            return shape == "line"
         d, w, allowed = self._piece(i, j)
         holds = self._line_holds if shape == "line" else self._arc_holds
         return holds(d, w, allowed)
@@ -275,7 +360,7 @@ class _Search:
     ) -> tuple[FloatArray, FloatArray]:
         """Cost of the line and of the arc between every start and every end break."""
         i, j = starts[:, None], ends[None, :]
-        low, high = int(starts.min()), int(ends.max())
+        low, high = int(starts.min()), max(int(ends.max()) - 1, int(starts.min()))
         empty = _INFEASIBLE
         p, w = self._points[low : high + 1], self._weight[low : high + 1]
         d = p - (p[0] + p[-1]) / 2
@@ -285,9 +370,9 @@ class _Search:
         z = x * x + y * y
         rows = np.stack((np.ones_like(x), x, y, z, x * x, y * y, x * y, x * z, y * z, z * z)) * w
         sums = np.concatenate((np.zeros((10, 1)), np.cumsum(rows, axis=1)), axis=1)
-        first, last = np.broadcast_arrays(i - low, j - low + 1)
+        first, last = np.broadcast_arrays(i - low, j - low)
         number = last - first
-        use = number >= 2
+        use = number >= 1
         last = np.where(use, last, 1)
         first = np.where(use, first, 0)
         s = sums[:, last] - sums[:, first]
@@ -315,10 +400,11 @@ class _Search:
         arc = total * arc_square * area / self._variance + self._arc_charge
         # A parabola of sagitta h has variance 4 h^2 / 45 about its best line.
         sagitta = np.sqrt(11.25 * np.maximum(line_square - arc_square, 0.0) * area)
-        arc = np.where((sagitta < self._limits.line_sagitta_mm) | (number < 3), empty, arc)
-        limit = 4.0 * self._limits.tolerance_mm**2 + 16.0 * self._variance
-        line = np.where(line_square * area > limit, empty, line)
-        arc = np.where(arc_square * area > limit, empty, arc)
+        # A shallow arc is the last resort, for points that no line holds.
+        arc = np.where(sagitta < self._limits.line_sagitta_mm, arc + _SHALLOW, arc)
+        arc = np.where(number < 3, empty, arc)
+        line = np.where(line_square * area > self._most_square, empty, line)
+        arc = np.where(arc_square * area > self._most_square, empty, arc)
         return np.where(use, line, empty), np.where(use, arc, empty)
 
 
