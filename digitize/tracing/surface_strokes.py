@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from digitize.tracing.loops import find_loops
 from digitize.tracing.overview import Overview
 from digitize.tracing.strokes import NothingDrawn, Strokes, local_median, without_blobs
 
@@ -30,6 +31,9 @@ _SURE = 6.0  # robust standard deviations of the texture's own ridges
 _SURE_LENGTH_MM = 12.0
 _TWO_SIDED = 0.45  # weaker over stronger rise beside a line; a step edge has none on one side
 _ONE_COLOUR = 0.5  # log of light: what one pen's colour varies by on uneven metal and in shade
+_INK_LIKE, _INK_SHARE = 0.78, 0.15  # likeness that ink reaches, and how much of a stroke must
+_PATCHES = 99.0  # percentile of the surface's likeness: its odd patches are to stay below
+_LARGE_FACE_MM2 = 150.0
 _DARKEST = -5.5  # log of light over paper white
 _SIGNALS = np.array([[1.0, 0.0, 0.0, 1 / 3], [0.0, 1.0, 0.0, 1 / 3], [0.0, 0.0, 1.0, 1 / 3]])
 _GREY = np.array([0.2126, 0.7152, 0.0722])  # Rec. 709 luminance
@@ -61,21 +65,45 @@ def learn_ink(view: Overview) -> SurfaceInk:
         No line stands out from the texture.
     """
     features = _features(view)
-    best: tuple[float, BoolArray, SurfaceInk] | None = None
+    best: tuple[float, SurfaceInk, BoolArray] | None = None
     for sure, length_mm in _sure_lines(features, view):
         ink = _discriminant(features, sure, view)
-        if ink is None:
+        if ink is None or ink.separation < 2.0:
             continue
-        score = ink.separation * np.sqrt(length_mm)
+        closed, around_mm2 = _closed_lines(features, ink, view)
+        # A line that closes round something is what is looked for; scratches do not.
+        score = ink.separation * np.sqrt(length_mm) * (1.0 + min(around_mm2 / 500.0, 20.0))
         if best is None or score > best[0]:
-            best = (score, sure, ink)
-    if best is None or best[2].separation < 2.0:
+            best = (score, ink, closed)
+    if best is None:
         raise NothingDrawn(
             "no drawn line stands out from the surface",
             do="draw the outline with a marker that contrasts with the surface, "
             "in soft light without glare",
         )
-    return best[2]
+    # The closed line alone is purer ink than all that looked like it at first: learn again.
+    _, ink, closed = best
+    better = _discriminant(features, closed, view) if closed.any() else None
+    return better if better is not None and better.separation > ink.separation else ink
+
+
+def _closed_lines(features: Raster, ink: SurfaceInk, view: Overview) -> tuple[BoolArray, float]:
+    """Cells of lines that close round something large, and how much they close round, mm2."""
+    likeness = _likeness(features, ink.ground, ink.direction, view.pitch_mm)
+    drawn = _truly_ink(likeness, ink.level, view)
+    loops = find_loops(drawn.astype(np.uint8), view.pitch_mm)
+    area = loops.face_area * view.pitch_mm**2
+    large = area > _LARGE_FACE_MM2
+    large[0] = True
+    zone = loops.zone
+    line = np.zeros(zone.shape, dtype=bool)
+    for axis in (0, 1):
+        other = np.roll(zone, 1, axis=axis)
+        line |= (zone != other) & large[zone] & large[other]
+    line &= loops.ink > 0
+    grown = cv2.dilate(line.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    cells = (grown & (loops.ink > 0))[1:-1, 1:-1]
+    return np.asarray(cells), float(area[1:][large[1:]].sum())
 
 
 def find_on_surface(view: Overview, ink: SurfaceInk) -> Strokes:
@@ -83,8 +111,21 @@ def find_on_surface(view: Overview, ink: SurfaceInk) -> Strokes:
     likeness = _likeness(_features(view), ink.ground, ink.direction, view.pitch_mm)
     off = likeness[view.valid]
     noise = 1.4826 * float(np.median(np.abs(off - np.median(off))))
-    drawn = without_blobs((likeness > ink.level) & view.valid, view.pitch_mm)
+    drawn = _truly_ink(likeness, ink.level, view)
     return Strokes(drawn.astype(np.uint8), likeness, 1.0, noise)
+
+
+def _truly_ink(likeness: Raster, level: float, view: Overview) -> BoolArray:
+    """Strokes over the level, of which a fair share reaches the ink's own look.
+
+    Rust, dirt and bare patches in paint are often halfway between surface and ink.
+    """
+    drawn = without_blobs((likeness > level) & view.valid, view.pitch_mm)
+    n, label, box, _ = cv2.connectedComponentsWithStats(drawn.astype(np.uint8), connectivity=8)
+    reached = np.bincount(label.ravel(), (likeness > _INK_LIKE).ravel(), n)
+    keep = reached > _INK_SHARE * box[:, 4]
+    keep[0] = False
+    return np.asarray(keep[label])
 
 
 def _features(view: Overview) -> Raster:
@@ -219,7 +260,8 @@ def _discriminant(features: Raster, sure: BoolArray, view: Overview) -> SurfaceI
     off_spread = 1.4826 * float(np.median(np.abs(off - np.median(off))))
     on_spread = 1.4826 * float(np.median(np.abs(on - np.median(on))))
     level = float(np.clip(off_spread / max(off_spread + on_spread, 1e-6), 0.4, 0.6))
-    drawn = without_blobs((likeness > level) & view.valid, pitch)
+    level = max(level, min(float(np.percentile(off, _PATCHES)), 0.62))
+    drawn = _truly_ink(likeness, level, view)
     return SurfaceInk(
         ground,
         direction,
