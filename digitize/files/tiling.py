@@ -147,7 +147,6 @@ def _tile(
     )
     cells = [Page(row, column) for row in range(rows) for column in range(columns)]
     held = {p for p in cells if area.intersects(shapely.box(*empty.core(p)))}
-    held |= _links(held)
     if len(held) > MOST_PAGES:
         _refuse(len(held))
     pages = tuple(p for p in cells if p in held)
@@ -169,18 +168,6 @@ def _count(size_mm: float, window_mm: float, overlap_mm: float) -> tuple[int, fl
     needed = size_mm + 2 * AIR_MM - overlap_mm
     count = max(1, math.ceil(needed / (window_mm - overlap_mm) - 1e-9))
     return count, count * (window_mm - overlap_mm) + overlap_mm - size_mm
-
-
-def _links(held: set[Page]) -> set[Page]:
-    """Pages that join two others which touch only at a corner."""
-    links = set()
-    for page in held:
-        for step in (-1, 1):
-            over = Page(page.row + 1, page.column + step)
-            beside, below = Page(page.row, page.column + step), Page(page.row + 1, page.column)
-            if over in held and beside not in held and below not in held:
-                links.add(below)
-    return links
 
 
 def _refuse(pages: int) -> None:

@@ -1,0 +1,62 @@
+import pytest
+
+from digitize.errors import Notice
+from digitize.files.lettering import drawable, shortened, width
+from digitize.files.notes import note_lines, one_line, rounded_up
+from digitize.files.units import length
+from digitize.pattern.contour import Circle
+from digitize.pattern.model import Pattern, Precision
+
+
+def disc(precision: Precision | None = None) -> Pattern:
+    notices = (
+        Notice("print-unmeasured", "nobody measured the bars", "doubt"),
+        Notice("print-unmeasured", "nobody measured the bars", "doubt"),
+        Notice("mode", "taken for a silhouette"),
+    )
+    return Pattern("lid", Circle((0, 0), 50), (), (), (), 1.5, precision, notices=notices)
+
+
+def test_notes_say_what_how_thick_how_sure_and_what_is_doubtful() -> None:
+    assert note_lines(disc(Precision(0.05, 0.001)), "mm") == [
+        "lid",
+        "1.5 mm sheet, seen from the traced face",
+        "± 0.25 mm on 100 mm (95 %)",  # 2 sqrt(2 * 0.05^2 + 0.1^2) = 0.2449
+        "doubtful: print-unmeasured",
+    ]
+    assert note_lines(disc(), "in")[1:3] == [
+        "0.059 in sheet, seen from the traced face",
+        "precision not stated",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("value_mm", "unit", "text"),
+    [
+        (0.2301, "mm", "0.24"),
+        (0.23, "mm", "0.23"),
+        (1.01, "mm", "1.1"),
+        (0.0254, "in", "0.001"),
+        (0.03, "in", "0.002"),
+    ],
+)
+def test_an_uncertainty_is_never_rounded_down(value_mm: float, unit: str, text: str) -> None:
+    assert rounded_up(value_mm, unit) == text  # type: ignore[arg-type]
+
+
+def test_lengths_read_alike_in_both_units() -> None:
+    assert (length(25.4, "mm"), length(25.4, "in")) == ("25.4 mm", "1.000 in")
+
+
+def test_text_stays_on_one_line_in_letters_the_typeface_has() -> None:
+    assert one_line("a\r\n\tb\x00c") == "a b c"
+    assert drawable("Größe ±0.1° Ø5 żółć") == "Größe ±0.1° Ø5 zółć"
+    assert drawable("錆") == "?"
+    assert drawable("e\u0301") == "é"
+
+
+def test_long_text_is_cut_to_the_room() -> None:
+    text = shortened("wheelhouse door " * 20, 3.0, 60.0)
+    assert text.endswith("...")
+    assert width(text, 3.0) <= 60.0
+    assert shortened("short", 3.0, 60.0) == "short"

@@ -1,0 +1,172 @@
+import math
+
+import numpy as np
+import pypdfium2
+import pytest
+import shapely
+
+from digitize.errors import Notice
+from digitize.files import paper
+from digitize.files.tiling import PAPERS_MM, Page, part_area, tile
+from digitize.pattern.contour import Circle, Contour, Edge, Slot
+from digitize.pattern.model import BendLine, Pattern, PointMark, Precision
+from digitize.pattern.segments import Line, Point
+
+
+def plate(width: float, height: float, **more: object) -> Pattern:
+    corners: list[Point] = [(0.0, 0.0), (width, 0.0), (width, height), (0.0, height)]
+    edges = [
+        Edge(Line(a, b), "restored" if i == 2 else "measured")
+        for i, (a, b) in enumerate(zip(corners, [*corners[1:], corners[0]], strict=True))
+    ]
+    return Pattern("step plate", Contour(tuple(edges)), **more)  # type: ignore[arg-type]
+
+
+def texts(data: bytes) -> list[str]:
+    document = pypdfium2.PdfDocument(data)
+    found = [document[i].get_textpage().get_text_range() for i in range(len(document))]
+    document.close()
+    return found
+
+
+@pytest.mark.parametrize(
+    ("page", "label"), [((0, 0), "A1"), ((1, 2), "B3"), ((25, 0), "Z1"), ((26, 9), "AA10")]
+)
+def test_pages_are_named_like_squares_of_a_map(page: tuple[int, int], label: str) -> None:
+    assert Page(*page).label == label
+
+
+@pytest.mark.parametrize(
+    ("size", "paper_name", "pages", "orientation"),
+    [
+        # A4 upright shows 190 x 251 mm, lying 277 x 164; 3 mm of air all round.
+        ((184, 245), "A4", 1, "portrait"),
+        ((185, 245), "A4", 2, "portrait"),
+        ((271, 158), "A4", 1, "landscape"),
+        ((271, 159), "A4", 2, "portrait"),
+        ((100, 100), "Letter", 1, "portrait"),
+    ],
+)
+def test_the_fewest_pages_are_taken(
+    size: tuple[float, float], paper_name: str, pages: int, orientation: str
+) -> None:
+    tiling = tile(plate(*size), PAPERS_MM[paper_name], 12.0)
+    assert (len(tiling.pages), tiling.orientation) == (pages, orientation)
+
+
+def test_pages_without_any_of_the_part_are_left_out() -> None:
+    strip: list[Point] = [(0, 0), (4, 0), (330, 650), (330, 654), (326, 654), (0, 4)]
+    edges = [Line(a, b) for a, b in zip(strip, [*strip[1:], strip[0]], strict=True)]
+    tiling = tile(Pattern("strut", Contour.of(edges)), PAPERS_MM["A4"], 12.0, "portrait")
+    assert (tiling.rows, tiling.columns) == (3, 2)
+    assert [p.label for p in tiling.pages] == ["A2", "B1", "B2", "C1"]
+
+
+def test_the_page_says_what_it_is() -> None:
+    pattern = plate(
+        120.0,
+        60.0,
+        openings=(Circle((20, 30), 4.25), Slot((60, 30), (80, 30), 3)),
+        bends=(BendLine((0, 12), (120, 12), 90.0, True), BendLine((0, 50), (120, 50), 45.0, False)),
+        marks=(PointMark((100, 30)),),
+        thickness_mm=1.5,
+        precision=Precision(0.05, 0.0005),
+        notices=(Notice("print-unmeasured", "nobody measured the bars", "doubt"),),
+    )
+    (text,) = texts(paper.render(pattern))
+    for words in (
+        "step plate",
+        "1.5 mm sheet",
+        "± 0.19 mm on 120 mm",
+        "scale 1:1",
+        "Print at 100 %",
+        "must measure 100 mm",
+        "doubtful: print-unmeasured",
+        "bend 1: 90° up",
+        "bend 2: 45° down",
+        "Ø8.5",
+        "6.0 × 26.0",
+        "rebuilt",
+        "centre-punch",
+    ):
+        assert words in text
+
+
+def test_inch_pages_speak_inches() -> None:
+    (text,) = texts(paper.render(plate(101.6, 50.8), paper.PaperOptions("Letter", unit="in")))
+    assert "must measure 4 in" in text
+    assert " mm" not in text
+
+
+def test_a_turned_part_and_an_untrue_printer_are_mentioned() -> None:
+    options = paper.PaperOptions(turn=True, print_scale=(0.9975, 1.002))
+    (text,) = texts(paper.render(plate(300.0, 8.0), options))
+    assert "turned" in text
+    assert "0.9975 across and 1.0020 along" in text
+
+
+def test_neighbours_name_each_other() -> None:
+    data = paper.render(plate(350.0, 100.0))
+    first, second = texts(data)
+    assert "A2 goes on top" in first
+    assert "lay on A1" in second
+
+
+def test_crosses_keep_clear_of_the_lines_of_the_part() -> None:
+    pattern = plate(700.0, 300.0, openings=tuple(Circle((x, 150), 6) for x in range(20, 690, 25)))
+    tiling = paper.layout(pattern)
+    lines = shapely.union_all([part_area(pattern).boundary])
+    crosses = paper._crosses(tiling, lines)
+    assert len(crosses) == 2 * len(paper._seams(tiling))
+    assert min(lines.distance(shapely.Point(p)) for p in crosses) > 4.5
+
+
+def test_nothing_is_drawn_over_or_close_along_an_edge() -> None:
+    pattern = plate(
+        150.0,
+        90.0,
+        openings=(Circle((30, 45), 4), Circle((40, 55), 4), Slot((60, 20), (100, 40), 5)),
+        marks=(PointMark((120, 70)),),
+    )
+    document = pypdfium2.PdfDocument(paper.render(pattern))
+    scale = 300 / 25.4
+    grey = np.array(document[0].render(scale=300 / 72, grayscale=True).to_numpy()).squeeze()
+    document.close()
+    tiling = paper.layout(pattern)
+    x0, y0, x1, y1 = tiling.window(tiling.pages[0])
+    foot = paper.MARGIN_MM + paper.FOOT_MM
+    rows, columns = np.nonzero(grey < 200)
+    x = (columns + 0.5) / scale - paper.MARGIN_MM + x0
+    y = (grey.shape[0] - rows - 0.5) / scale - foot + y0
+    inside = (x > x0) & (x < x1) & (y > y0) & (y < y1)
+    ink = shapely.points(np.column_stack((x, y))[inside])
+    edges = shapely.union_all(
+        [shapely.LinearRing(c.points_mm(1e-3)) for c in (pattern.outline, *pattern.openings)]
+    )
+    shapely.prepare(edges)
+    distance = shapely.distance(ink, edges)
+    off_the_line = distance > paper.WIDE_MM / 2 + 0.15
+    assert off_the_line.sum() > 200  # names and centre marks are there
+    assert distance[off_the_line].min() > 0.55
+
+
+def test_the_same_pattern_gives_the_same_bytes() -> None:
+    assert paper.render(plate(700.0, 90.0)) == paper.render(plate(700.0, 90.0))
+
+
+def test_runs_do_not_start_in_the_middle_of_a_restored_stretch() -> None:
+    corners: list[Point] = [
+        (math.cos(a), math.sin(a)) for a in (math.tau * i / 6 for i in range(6))
+    ]
+    marks = ["restored", "measured", "measured", "restored", "measured", "restored"]
+    edges = [
+        Edge(Line(a, b), mark)  # type: ignore[arg-type]
+        for a, b, mark in zip(corners, [*corners[1:], corners[0]], marks, strict=True)
+    ]
+    runs = paper._runs(edges)
+    assert [(measured, len(run)) for measured, run in runs] == [
+        (True, 2),
+        (False, 1),
+        (True, 1),
+        (False, 2),
+    ]
