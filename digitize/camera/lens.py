@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
-_NEWTON_STEPS = 50
+_MOST_STEPS = 100
+_SETTLED = 1e-15  # relative step
+_BEYOND_ANY_PICTURE = 1e6  # radius; 89.9999 degrees off the axis
 
 
 def fold_radius(k1: float, k2: float) -> float:
@@ -28,7 +30,8 @@ def fold_radius(k1: float, k2: float) -> float:
     if inside < 0:
         return math.inf
     roots = [2 / q for q in (-3 * k1 + math.sqrt(inside), -3 * k1 - math.sqrt(inside)) if q > 0]
-    return math.sqrt(min(roots)) if roots else math.inf
+    fold = math.sqrt(min(roots)) if roots else math.inf
+    return fold if fold < _BEYOND_ANY_PICTURE else math.inf
 
 
 def distort(rays: FloatArray, k1: float, k2: float) -> FloatArray:
@@ -42,29 +45,27 @@ def distort(rays: FloatArray, k1: float, k2: float) -> FloatArray:
 def undistort(rays: FloatArray, k1: float, k2: float) -> FloatArray:
     """Undistorted (N, 2) of distorted (N, 2): Newton's method, kept inside the fold.
 
-    The result is good to rounding (the steps end below 1e-15 relative).  NaN where no
-    light that passes the lens arrives.
+    Good to rounding.  NaN where no light that passes the lens arrives.
     """
     seen = np.hypot(rays[:, 0], rays[:, 1])
     fold = fold_radius(k1, k2)
     edge = fold * (1 + fold**2 * (k1 + fold**2 * k2)) if math.isfinite(fold) else math.inf
     reachable = seen < edge
-    low = np.zeros_like(seen)
-    # A rising lens with k's positive shows points farther out; one with barrel distortion
-    # nearer in, by no more than the fold allows.
-    high = np.full_like(seen, fold)
-    r = np.minimum(seen, 0.999 * fold)
-    for _ in range(_NEWTON_STEPS):
+    low, high = np.zeros_like(seen), np.full_like(seen, fold)
+    r, last = np.minimum(seen, 0.999 * fold), np.full_like(seen, np.inf)
+    for _ in range(_MOST_STEPS):
         r2 = r * r
         error = r * (1 + r2 * (k1 + r2 * k2)) - seen
         low, high = np.where(error < 0, r, low), np.where(error > 0, r, high)
-        step = r - error / (1 + r2 * (3 * k1 + r2 * 5 * k2))
-        inside = (step > low) & (step < high)
+        newton = r - error / (1 + r2 * (3 * k1 + r2 * 5 * k2))
+        # Halve the bracket where Newton leaves it or circles round in it.
+        good = (newton >= low) & (newton <= high) & (np.abs(newton - r) <= last / 2)
+        good |= np.abs(newton - r) <= _SETTLED * r
         halved = np.where(np.isfinite(high), (low + high) / 2, 2 * r)
-        following = np.where(error == 0, r, np.where(inside, step, halved))
-        settled = np.abs(following - r) <= 1e-15 * r
+        following = np.where(good, newton, halved)
+        last = np.abs(following - r)
         r = following
-        if np.all(settled | ~reachable):
+        if np.all((last <= _SETTLED * r) | ~reachable):
             break
     scale = np.divide(r, seen, out=np.ones_like(r), where=seen > 0)
     scale[~reachable] = np.nan
