@@ -24,6 +24,9 @@ FloatArray = NDArray[np.float64]
 _CHUNK = 1024  # strips at once: keeps the work arrays in the processor's cache
 _ROUNDS = 12
 _TINY_PX = 0.002  # a further step cannot matter
+_ASSUMED_NOISE = 0.02  # of the contrast, to scale the two priors below
+_SLOPE_SD = 0.15  # contrasts per pixel: how much the outside may slope
+_BAND_SD = 1.0  # contrasts: how high a second edge may be
 _PHI0 = 1.0 / np.sqrt(2.0 * np.pi)
 
 
@@ -54,6 +57,8 @@ def locate(
     start_px: FloatArray | None = None,
     weights: FloatArray | None = None,
     sloping: bool = False,
+    inner_band_px: FloatArray | None = None,
+    outer_band_px: FloatArray | None = None,
 ) -> Edges:
     """Fit a blurred step across each of (N, 2) points along its unit normal (N, 2).
 
@@ -65,7 +70,10 @@ def locate(
     convex; without it a strip across a circle of radius R reads (along_px)^2 / (24 R) px
     too far inward.  ``sloping`` lets the outside level
     change evenly with distance, as paper in contact shadow does; read as level, such an edge
-    moves outward by half a pixel.  ``start_px`` (N,) is a first guess of the offset; without it the best
+    moves outward by half a pixel.  ``inner_band_px`` and ``outer_band_px`` (N,) tell of a
+    second edge so far inside or outside the first (0: none), such as the far side of a
+    visible wall or of a narrow shadow; its height is fitted, its distance believed, and the
+    first edge is the one reported.  ``start_px`` (N,) is a first guess of the offset; without it the best
     split of each strip is searched.
     """
     points = np.asarray(points_px, dtype=np.float64)
@@ -84,10 +92,21 @@ def locate(
         used &= (distance >= -inner[cut, None, None]) & (distance <= outer[cut, None, None])
         values = _values(image, x, y, None if colour is None else colour[cut])
         start = None if start_px is None else np.asarray(start_px, np.float64)[cut]
+        bands = [None if b is None else np.asarray(b)[cut] for b in (inner_band_px, outer_band_px)]
+        extra = _Extra(sloping, bands[0], bands[1])
         parts.append(
-            _fit(values, distance, used, inner[cut], outer[cut], start, blur_range_px, sloping)
+            _fit(values, distance, used, inner[cut], outer[cut], start, blur_range_px, extra)
         )
     return Edges(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Edges)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Extra:
+    """What else may be in a strip besides one step."""
+
+    sloping: bool
+    inner_band: FloatArray | None
+    outer_band: FloatArray | None
 
 
 def _strips(
@@ -170,7 +189,7 @@ def _fit(  # noqa: PLR0917
     outer: FloatArray,
     start: FloatArray | None,
     blur_range: tuple[float, float],
-    sloping: bool,
+    extra: _Extra,
 ) -> Edges:
     n = len(values)
     shape = values.shape
@@ -184,14 +203,25 @@ def _fit(  # noqa: PLR0917
     lowest, highest = -inner + margin, np.maximum(outer - margin, -inner + margin)
     place = np.clip(place, lowest, highest)
     blur = np.full(n, 0.9)
-    contrast = high - low
-    terms = 5 if sloping else 4
+    contrast = split = high - low
+    # Each further term: a ramp beyond the edge, or a step a known way off. All are linear in
+    # their own parameter, which a weak prior ties to zero on the scale of the contrast.
+    shifts: list[FloatArray | None] = [None] if extra.sloping else []
+    if extra.inner_band is not None:
+        shifts.append(-np.asarray(extra.inner_band, np.float64))
+    if extra.outer_band is not None:
+        shifts.append(np.asarray(extra.outer_band, np.float64))
+    terms = 4 + len(shifts)
+    ties = np.array(
+        [0.0] * 4 + [(_ASSUMED_NOISE / (_SLOPE_SD if s is None else _BAND_SD)) ** 2 for s in shifts]
+    )
     diagonal = np.arange(terms)
     jac = np.empty((n, y.shape[1], terms))
     jac[:, :, 0] = w
     cost_now = np.full(n, np.inf)
     damping = np.full(n, 1e-3)
-    kept = np.stack([low, contrast, place, blur, np.zeros(n)][:terms], axis=1)
+    kept = np.zeros((n, terms))
+    kept[:, :4] = np.stack([low, contrast, place, blur], axis=1)
     moved = kept.copy()
     normal_kept = np.zeros((n, terms, terms))
     gradient_kept = np.zeros((n, terms))
@@ -206,18 +236,27 @@ def _fit(  # noqa: PLR0917
         jac[:, :, 1] = step * w
         jac[:, :, 2] = -slope
         jac[:, :, 3] = -slope * u
-        if sloping:
-            incline = moved[:, 4, None]
-            ramp = blur[:, None] * (u * step + bell)
-            model += incline * ramp
-            jac[:, :, 2] -= incline * step * w
-            jac[:, :, 3] += incline * bell * w
-            jac[:, :, 4] = ramp * w
+        for k, shift in enumerate(shifts, 4):
+            size = moved[:, k, None]
+            if shift is None:
+                ramp = blur[:, None] * (u * step + bell)
+                jac[:, :, 2] -= size * step * w
+                jac[:, :, 3] += size * bell * w
+            else:
+                there = (np.abs(shift) > 0)[:, None]
+                v = (d - (place + shift)[:, None]) / blur[:, None]
+                ramp = np.where(there, ndtr(v), 0.0)
+                second = np.where(there, size / blur[:, None] * _PHI0 * np.exp(-0.5 * v * v), 0.0)
+                jac[:, :, 2] -= second * w
+                jac[:, :, 3] -= second * v * w
+            model += size * ramp
+            jac[:, :, k] = ramp * w
         r = (y - model) * w
-        cost = np.einsum("np,np->n", r, r)
+        cost = np.einsum("np,np->n", r, r) + (moved * moved) @ ties
         better = cost <= cost_now
         normal_new = np.matmul(jac.transpose(0, 2, 1), jac)
-        gradient_new = np.matmul(jac.transpose(0, 2, 1), r[:, :, None])[:, :, 0]
+        normal_new[:, diagonal, diagonal] += ties
+        gradient_new = np.matmul(jac.transpose(0, 2, 1), r[:, :, None])[:, :, 0] - ties * moved
         normal_kept[better] = normal_new[better]
         gradient_kept[better] = gradient_new[better]
         residual[better] = r[better]
@@ -230,6 +269,7 @@ def _fit(  # noqa: PLR0917
         damped[:, diagonal, diagonal] += 1e-12
         change = np.linalg.solve(damped, gradient_kept[:, :, None])[:, :, 0]
         moved = kept + change
+        moved[:, 2] = np.clip(moved[:, 2], kept[:, 2] - 1.5, kept[:, 2] + 1.5)
         moved[:, 2] = np.clip(moved[:, 2], lowest, highest)
         moved[:, 3] = np.clip(moved[:, 3], kept[:, 3] * 0.5, kept[:, 3] * 2.0)
         moved[:, 3] = np.clip(moved[:, 3], *blur_range)
@@ -242,12 +282,13 @@ def _fit(  # noqa: PLR0917
     inverse = np.linalg.inv(ridge)
     spread = variance * _correlation_factor(residual.reshape(shape), used)
     sigma = np.sqrt(np.maximum(inverse[:, 2, 2] * spread, 0.0))
-    u_contrast = np.sqrt(np.maximum(inverse[:, 1, 1] * spread, 1e-30))
+    # Contrast of the best split, by its own scatter: the fitted one may be shared with a band.
+    u_contrast = 2.0 * np.sqrt(spread / np.maximum(count, 1.0))
     inside_range = (place > lowest + 1e-6) & (place < highest - 1e-6)
     ok = (
         (count >= 12)
         & inside_range
-        & (np.abs(contrast) > 5.0 * u_contrast)
+        & (np.abs(split) > 5.0 * u_contrast)
         & (blur < blur_range[1] * 0.98)
         & (sigma < 0.5)
     )

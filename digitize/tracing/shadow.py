@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from digitize.tracing.silhouette_strips import Contours, Strips
+from digitize.tracing.silhouette_strips import Contours, Strips, along_loops
 
 FloatArray = NDArray[np.float64]
 
@@ -56,6 +56,25 @@ def band_mm(vector_mm: FloatArray, hidden_mm: FloatArray, normals: FloatArray) -
     cast = np.sum(vector_mm * normals, axis=-1)
     hidden = np.maximum(np.sum(hidden_mm * normals, axis=-1), 0.0)
     return np.asarray(np.maximum(cast - hidden, 0.0))
+
+
+def dark_mm(vector_mm: FloatArray, hidden_mm: FloatArray, normals: FloatArray) -> FloatArray:
+    """Width (N,) from the shadow's end to the top face, where a shadow shows; else 0.
+
+    A wall seen between them is turned from the lamp and about as dark as the shadow.
+    """
+    visible = band_mm(vector_mm, hidden_mm, normals) > 0
+    return np.where(visible, np.sum((vector_mm - hidden_mm) * normals, axis=-1), 0.0)
+
+
+def lit_outside(strips: Strips, contours: Contours) -> NDArray[np.bool_]:
+    """Rows (N,) that begin on fully lit paper, where a piece can cast its own hard shadow.
+
+    Elsewhere another shadow already lies across the sheet.
+    """
+    begin = strips.ratio[:, : max(2, int(0.3 / strips.step_mm))]
+    lit = np.abs(np.log(np.maximum(begin, 0.01)).mean(axis=(1, 2))) < 0.25
+    return np.asarray(along_loops(lit.astype(np.float32), contours, 3.0) > 0.5)
 
 
 def find_shadow(
@@ -112,10 +131,10 @@ def fitted(
     points_mm: FloatArray,
     normals: FloatArray,
     hidden_mm: FloatArray,
-    band_mm_seen: FloatArray,
+    dark_seen_mm: FloatArray,
     sigma_mm: FloatArray,
 ) -> CastShadow:
-    """The same shadow with its vector fitted to measured band widths (N,).
+    """The same shadow with its vector fitted to measured widths (N,) up to the top face.
 
     Robust least squares in three unknowns, both parts of the vector and its growth away
     from the lamp's foot point, with a prior on the growth.
@@ -123,7 +142,7 @@ def fitted(
     terms = np.column_stack(
         [normals, np.sum((points_mm - shadow.origin_mm) * normals, axis=1)]
     )
-    y = band_mm_seen + np.maximum(np.sum(hidden_mm * normals, axis=1), 0.0)
+    y = dark_seen_mm + np.sum(hidden_mm * normals, axis=1)
     prior = np.diag([1e-6, 1e-6, _GROWTH_SD**-2.0])
     solution = np.array([*shadow.vector_mm, shadow.growth])
     for _ in range(12):

@@ -9,11 +9,12 @@ is carried to the sheet at that height.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from digitize.camera.camera import Camera
 from digitize.errors import DigitizeError, Notice
@@ -22,7 +23,7 @@ from digitize.photo.tone import LUMINANCE
 from digitize.sheets.layout import Sheet
 from digitize.tracing.edges import Edges, locate
 from digitize.tracing.light import PaperLight, fit_paper_light
-from digitize.tracing.shadow import CastShadow, band_mm, find_shadow, fitted
+from digitize.tracing.shadow import CastShadow, dark_mm, find_shadow, fitted, lit_outside
 from digitize.tracing.silhouette_finding import (
     Blob,
     NoPieceFound,
@@ -47,7 +48,8 @@ from digitize.tracing.traces import BRIDGED, MEASURED, LeftOut, Traced, TracedLo
 
 FloatArray = NDArray[np.float64]
 
-_SPACING_PX = 2.0
+_SPACING_PX = 2.0  # from point to point
+_NARROW_PX = 4.0  # walls and shadows narrower than this are fitted together with the edge
 
 
 class ThicknessMissing(DigitizeError):
@@ -95,9 +97,9 @@ def trace_silhouette(
     blobs, left_out = _chosen(found, options)
     left_out += [LeftOut((float(x), float(y)), 3.0, "too small") for x, y in small]
     _refuse_hopeless(blobs)
-    bench = _Bench(photo, camera, light, thickness)
-    outlines, candidates = [b.outline_mm for b in blobs], [b.openings_mm for b in blobs]
-    traced = _traced(bench, outlines, candidates)
+    pixel_mm = float(np.median(pixel_size_mm(camera, camera.to_px(blobs[0].outline_mm))))
+    bench = _Bench(photo, camera, light, thickness, pixel_mm)
+    traced = _traced(bench, [b.outline_mm for b in blobs], [b.openings_mm for b in blobs])
     return Traced("silhouette", traced, tuple(left_out))
 
 
@@ -109,17 +111,25 @@ class _Bench:
     camera: Camera
     light: PaperLight
     thickness_mm: float
+    pixel_mm: float
 
 
 @dataclass(frozen=True, eq=False)
-class _Measured:
-    """Edge points of a set of contours, on the paper plane and in the photo."""
+class _Edge:
+    """An edge round every loop, on the paper plane, and the shadow that lies beside it."""
 
     contours: Contours
-    points_px: FloatArray  # (N, 2)
-    normals: FloatArray  # (N, 2) smooth, on the paper plane
-    heights_mm: FloatArray  # (N,) of the edge seen
-    u_mm: FloatArray  # (N,)
+    shadow: CastShadow | None
+    shaded: NDArray[np.bool_]  # (N,) which points have the shadow beside them
+
+
+@dataclass(frozen=True, eq=False)
+class _Reading:
+    """One measurement across every point of an edge."""
+
+    points_px: FloatArray  # (N, 2) where the edge is
+    offset_mm: FloatArray  # (N,) how far that is from the contour, outward
+    sigma_mm: FloatArray  # (N,)
     blur_mm: FloatArray  # (N,)
     ok: NDArray[np.bool_]  # (N,)
 
@@ -170,68 +180,182 @@ def _refuse_hopeless(blobs: list[Blob]) -> None:
 def _traced(
     bench: _Bench, outlines: list[FloatArray], candidates: list[tuple[FloatArray, ...]]
 ) -> tuple[TracedPiece, ...]:
-    t, camera = bench.thickness_mm, bench.camera
-    pixel_mm = float(np.median(pixel_size_mm(camera, camera.to_px(outlines[0]))))
     loops = outlines + [c for cs in candidates for c in cs]
     owner = list(range(len(outlines))) + [i for i, cs in enumerate(candidates) for _ in cs]
-    rough = contours_of(loops, _SPACING_PX * pixel_mm, 0.3)
+    edge, real = _outermost_edge(bench, loops, len(outlines))
+    owner = [owner[k] for k in np.flatnonzero(real)]
+    if edge.shadow is not None:
+        edge = _behind_shadow(bench, _shadow_on_edges(bench, edge), len(outlines))
+    for reach in (6.0, 5.0):
+        reading = _read(bench, edge, reach)
+        edge = _moved(bench, edge, reading)
+    pieces = []
+    for p in range(len(outlines)):
+        mine = [_loop(bench, edge, reading, j) for j in range(len(owner)) if owner[j] == p]
+        pieces.append(TracedPiece(mine[0], tuple(mine[1:])))
+    return tuple(pieces)
+
+
+def _outermost_edge(
+    bench: _Bench, loops: list[FloatArray], outlines: int
+) -> tuple[_Edge, NDArray[np.bool_]]:
+    """The first edge met from the paper, and which of the loops have one (L,)."""
+    t, camera = bench.thickness_mm, bench.camera
+    spacing = _SPACING_PX * bench.pixel_mm
+    rough = contours_of(loops, spacing, 0.3)
     strips = unroll(
         bench.photo,
         camera,
         bench.light,
         rough,
-        outside_mm=0.8,
+        outside_mm=max(1.0, 6.0 * bench.pixel_mm),
         inside_mm=2.0 + 4.0 * t,
-        step_mm=pixel_mm,
+        step_mm=bench.pixel_mm,
     )
-    sharp = sharpness(strips, rough, 0.9)
-    seen = first_edge(strips, sharp)
+    seen = first_edge(strips, sharpness(strips, rough, 0.9))
     share = np.bincount(rough.loop_of, np.isfinite(seen)) / np.diff(rough.starts)
-    edge = steady(seen, rough)
-    is_outline = np.arange(len(loops)) < len(outlines)
+    offset = steady(seen, rough)
+    is_outline = np.arange(len(loops)) < outlines
     real = is_outline | (share > 0.7)
-    on_outline = is_outline[rough.loop_of]
+    moved = [rough.points_mm[s] + offset[s, None] * rough.normals[s] for s in rough.loops]
+    contours = contours_of([moved[k] for k in np.flatnonzero(real)], spacing, 0.2)
     shift = face_shift_mm(camera, rough.points_mm, t)
-    shadow = find_shadow(strips, rough, edge, shift, t, on_outline)
-    edges_mm = [
-        rough.points_mm[s] + edge[s, None] * rough.normals[s] for s in rough.loops
-    ]
-    kept = [k for k in range(len(loops)) if real[k]]
-    contours = contours_of([edges_mm[k] for k in kept], _SPACING_PX * pixel_mm, 0.2)
-    measured = _measured(bench, contours, None)
-    measured = _measured(bench, measured.contours, None)
-    pieces = []
-    for p in range(len(outlines)):
-        mine = [j for j, k in enumerate(kept) if owner[k] == p]
-        loops_out = [_loop(bench, measured, j) for j in mine]
-        pieces.append(TracedPiece(loops_out[0], tuple(loops_out[1:])))
-    return tuple(pieces)
+    lit = lit_outside(strips, rough)
+    trusted = lit & np.isfinite(seen) & is_outline[rough.loop_of]
+    shadow = find_shadow(strips, rough, offset, shift, t, trusted)
+    if shadow is None:
+        return _Edge(contours, None, np.zeros(len(contours.points_mm), dtype=bool)), real
+    nearest = cKDTree(np.concatenate(moved)).query(contours.points_mm)[1]
+    return _Edge(contours, shadow, lit[nearest]), real
 
 
-def _measured(bench: _Bench, contours: Contours, shadow: CastShadow | None) -> _Measured:
-    camera, t = bench.camera, bench.thickness_mm
-    px, normal_px, scale = _in_photo(camera, contours)
-    shift = face_shift_mm(camera, contours.points_mm, t)
-    toward = np.sum(shift * contours.normals, axis=1)
-    edges = locate(
-        bench.photo.rgb,
-        px,
-        normal_px,
-        reach_px=6.0,
-        inside_px=np.where(toward < 0, np.maximum(-toward * scale, 2.5), 6.0),
-        curvature_per_px=np.clip(contours.curvature_per_mm / scale, -0.12, 0.12),
-        weights=np.tile(LUMINANCE, (len(px), 1)),
-        sloping=True,
+def _shadow_on_edges(bench: _Bench, edge: _Edge) -> _Edge:
+    """The shadow's vector sharpened on the metal edges that show behind it.
+
+    Colours put the far side of the band a pixel or two into its blur.
+    """
+    assert edge.shadow is not None
+    shadow, contours = edge.shadow, edge.contours
+    shift = face_shift_mm(bench.camera, contours.points_mm, bench.thickness_mm)
+    for reach in (5.0, 4.0):
+        width = dark_mm(shadow.at(contours.points_mm), shift, contours.normals)
+        use = edge.shaded & (width > 3.5 * bench.pixel_mm)
+        inner = replace(
+            contours, points_mm=contours.points_mm - np.where(use, width, 0.0)[:, None] * contours.normals
+        )
+        reading = _read(bench, _Edge(inner, shadow, use), reach)
+        good = use & reading.ok
+        if good.sum() < 20:
+            break
+        shadow = fitted(
+            shadow,
+            contours.points_mm[good],
+            contours.normals[good],
+            shift[good],
+            (width - reading.offset_mm)[good],
+            reading.sigma_mm[good],
+        )
+    return replace(edge, shadow=shadow)
+
+
+def _behind_shadow(bench: _Bench, edge: _Edge, outlines: int) -> _Edge:
+    """The metal's own edge where its shadow hides it from the outermost one.
+
+    With s the shadow vector and v the shift of the top face, paper plus shadow is paper
+    swept along v - s; what that sweeps out of the metal region is shadow.
+    """
+    assert edge.shadow is not None
+    shadow, t = edge.shadow, bench.thickness_mm
+    old = edge.contours
+    tree = cKDTree(old.points_mm)
+    loops = []
+    for k, s in enumerate(old.loops):
+        ring = shapely.simplify(shapely.LinearRing(old.points_mm[s]), 0.02)
+        a = shapely.get_coordinates(ring)
+        sweep = face_shift_mm(bench.camera, a, t) - shadow.at(a)
+        sweep *= edge.shaded[tree.query(a)[1]][:, None]
+        quads = np.stack([a[:-1], a[1:], (a + sweep)[1:], (a + sweep)[:-1]], axis=1)
+        swept = shapely.union_all(shapely.convex_hull(shapely.multipoints(quads)))
+        body = shapely.make_valid(shapely.Polygon(a))
+        metal = shapely.difference(body, swept) if k < outlines else shapely.union(body, swept)
+        parts = [p for p in shapely.get_parts(metal) if p.geom_type == "Polygon"]
+        ring = max(parts, key=lambda p: p.area).exterior if parts else ring
+        loop = shapely.get_coordinates(ring)[:-1]
+        loops.append(loop if (signed_area(loop) > 0) == (k < outlines) else loop[::-1])
+    new = contours_of(loops, _SPACING_PX * bench.pixel_mm, 0.15)
+    shaded = edge.shaded[tree.query(new.points_mm)[1]]
+    # A lit wall in front of the face is swept away as well, and belongs to the metal.
+    face = np.sum(face_shift_mm(bench.camera, new.points_mm, t) * new.normals, axis=1)
+    cast = np.sum(shadow.at(new.points_mm) * new.normals, axis=1)
+    back = np.where(shaded & (cast <= np.maximum(face, 0.0)), np.maximum(cast - face, 0.0), 0.0)
+    moved = new.points_mm + np.minimum(back, np.maximum(-face, 0.0))[:, None] * new.normals
+    return _Edge(contours_like(new, moved), shadow, shaded)
+
+
+def _read(bench: _Bench, edge: _Edge, reach_px: float) -> _Reading:
+    """Measure the edge of metal against paper across every contour point."""
+    contours, t = edge.contours, bench.thickness_mm
+    px, normal_px, scale = _in_photo(bench.camera, contours)
+    shift = face_shift_mm(bench.camera, contours.points_mm, t)
+    wall = np.maximum(-np.sum(shift * contours.normals, axis=1), 0.0) * scale
+    bend = np.clip(contours.curvature_per_mm / scale, -0.12, 0.12)
+    inside = np.where(wall < _NARROW_PX, reach_px, wall - 1.0)
+    wall_band = np.where((wall < _NARROW_PX) & (wall > 0.5), wall, 0.0)
+    plain = np.ones(len(px), dtype=bool)
+    edges = Edges(*(np.zeros(len(px)) for _ in range(6)), ok=np.zeros(len(px), dtype=bool))
+    if edge.shadow is not None:
+        vectors = edge.shadow.at(contours.points_mm)
+        band = np.where(edge.shaded, dark_mm(vectors, shift, contours.normals) * scale, 0.0)
+        plain = band < 1.5
+        beside = ~plain
+        into(
+            edges,
+            beside,
+            locate(
+                bench.photo.rgb,
+                px[beside],
+                normal_px[beside],
+                reach_px=reach_px,
+                outside_px=np.maximum(band[beside] - 1.0, 1.5),
+                curvature_per_px=bend[beside],
+                weights=edge.shadow.contrast / bench.light.white_at(px[beside]),
+                start_px=np.zeros(int(beside.sum())),
+            ),
+        )
+    into(
+        edges,
+        plain,
+        locate(
+            bench.photo.rgb,
+            px[plain],
+            normal_px[plain],
+            reach_px=reach_px,
+            inside_px=inside[plain],
+            curvature_per_px=bend[plain],
+            weights=np.tile(np.array(LUMINANCE), (int(plain.sum()), 1)),
+            sloping=True,
+            inner_band_px=wall_band[plain],
+        ),
     )
-    good = edges.ok
-    offset = np.where(good, edges.offset_px, 0.0)
-    at = px + offset[:, None] * normal_px
-    on_paper = camera.to_sheet(at)
-    moved = contours_like(contours, on_paper)
-    height = edge_height_mm(shift, moved.normals, t)
-    return _Measured(
-        moved, at, moved.normals, height, edges.sigma_px / scale, edges.blur_px / scale, good
+    offset = np.where(edges.ok, edges.offset_px, 0.0)
+    return _Reading(
+        px + offset[:, None] * normal_px,
+        offset / scale,
+        edges.sigma_px / scale,
+        edges.blur_px / scale,
+        edges.ok,
     )
+
+
+def into(whole: Edges, where: NDArray[np.bool_], part: Edges) -> None:
+    """Write the edges of some points into those of all."""
+    for field in fields(Edges):
+        getattr(whole, field.name)[where] = getattr(part, field.name)
+
+
+def _moved(bench: _Bench, edge: _Edge, reading: _Reading) -> _Edge:
+    points = bench.camera.to_sheet(reading.points_px)
+    return replace(edge, contours=contours_like(edge.contours, points))
 
 
 def _in_photo(
@@ -250,18 +374,24 @@ def _in_photo(
     return px, normal, np.abs(reach) / 0.1
 
 
-def _loop(bench: _Bench, measured: _Measured, number: int) -> TracedLoop:
-    s = measured.contours.loops[number]
-    px, height = measured.points_px[s], measured.heights_mm[s]
+def _loop(bench: _Bench, edge: _Edge, reading: _Reading, number: int) -> TracedLoop:
+    """One loop carried to the sheet at the height of the edge seen."""
+    s, t = edge.contours.loops[number], bench.thickness_mm
+    px, ok = reading.points_px[s], reading.ok[s]
+    shift = face_shift_mm(bench.camera, edge.contours.points_mm[s], t)
+    height = edge_height_mm(shift, edge.contours.normals[s], t)
+    if edge.shadow is not None:
+        vectors = edge.shadow.at(edge.contours.points_mm[s])
+        dark = dark_mm(vectors, shift, edge.contours.normals[s]) > 1.5 * bench.pixel_mm
+        height[edge.shaded[s] & dark] = t
     points = bench.camera.to_sheet(px, height)
     keep = without_folds(points, height)
-    evidence = np.where(measured.ok[s], MEASURED, BRIDGED).astype(np.uint8)
     order = slice(None, None, 1 if signed_area(points) > 0 else -1)
-    blur = measured.blur_mm[s][measured.ok[s]]
+    blur = reading.blur_mm[s][ok]
     return TracedLoop(
         points[keep][order],
         px[keep][order],
-        measured.u_mm[s][keep][order],
-        evidence[keep][order],
+        reading.sigma_mm[s][keep][order],
+        np.where(ok, MEASURED, BRIDGED).astype(np.uint8)[keep][order],
         float(np.median(blur)) if len(blur) else 0.0,
     )

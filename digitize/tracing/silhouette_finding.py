@@ -27,10 +27,12 @@ Mask = NDArray[np.bool_]
 _CELL_MM = 0.25
 _MOST_CELLS = 900_000
 _NODE = 16  # cells between places where the camera is asked
-# Change of log light per mm that the shadow of somebody's hand stays below; the contact shadow
-# of even a bright piece exceeds it, and seals the piece off where metal and paper look alike.
-_GENTLE_PER_MM = 0.12
-_ABRUPT_PER_MM = 0.25  # likewise inside an opening, where contact shadow is all round
+# An edge is steeper close up than from afar, by this much log light per mm; the soft shadow
+# of a hand or a bar is not.  The contact shadow of even a bright smooth piece is, and seals
+# it off where metal and paper look alike.
+_ABRUPT_PER_MM = 0.10
+_CLOSE_MM, _AFAR_MM = 0.4, 1.4  # one Gaussian sigma each
+_ROUGH = 2.5  # times the unevenness of plain paper
 _DARKEST, _BRIGHTEST = float(np.log(0.2)), float(np.log(1.2))  # of paper over paper white
 _TINT = 0.16  # log units that the colour of light in a shadow may differ
 _MARGIN_MM = 0.6  # printed squares' own blur and the sheet's lie
@@ -128,22 +130,22 @@ def find_blobs(
     Whether they are bounded by a real edge is for the closer look to say.
     """
     margin = view.domain & ~_eroded(view.domain, 2.5 / view.cell_mm)
-    outer = _regions(view, _GENTLE_PER_MM, 0.5 / view.cell_mm)
-    on_margin = np.bincount(outer.labels[margin], minlength=outer.count)
-    on_margin[0] = 0
-    reached = on_margin > max(0.02 * margin.sum(), 5)
-    if not reached.any():
+    grey = view.log_ratio @ np.array(LUMINANCE, np.float32)
+    rough = _roughness(view, grey)
+    maybe = _maybe_paper(view, _CLOSE_MM, _AFAR_MM)
+    paper = _reached(maybe, margin)
+    if not paper.any():
         raise NoPieceFound(
             "no plain paper is visible along the margin of the work area",
             do="lay the piece inside the blank area with paper showing all round it",
         )
-    paper = reached[outer.labels]
-    sealed = _sealed_metal(view, paper, margin)
-    if sealed.any():
-        paper = _connected_to(paper & ~sealed, margin, 0.5 / view.cell_mm)
+    strict = _reached(maybe & (rough < _ROUGH), margin)
+    leaked = _sealed_metal(view, paper, margin) | _leaked(view, paper, strict, grey, rough)
+    if leaked.any():
+        paper = _connected_to(paper & ~leaked, margin, 0.5 / view.cell_mm)
     solid = view.domain & ~paper
     solid = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.8 / view.cell_mm)) > 0
-    inner = _regions(view, _ABRUPT_PER_MM, 0.0)
+    inner = _regions(view, _maybe_paper(view, 0.7 * _CLOSE_MM, 0.7 * _AFAR_MM), grey)
     opening_ok = _maybe_openings(inner, view.cell_mm, thickness_mm)
     blobs, small = [], []
     n, parts, part_stats, centroids = cv2.connectedComponentsWithStats(
@@ -182,6 +184,28 @@ def find_blobs(
         )
     blobs.sort(key=lambda b: -b.area_mm2)
     return tuple(blobs), np.array(small).reshape(-1, 2)
+
+
+def _slope(view: TopDown, blur_mm: float) -> NDArray[np.float32]:
+    """Steepest change of log light per mm over the channels (rows, columns)."""
+    sigma = blur_mm / view.cell_mm
+    smooth = cv2.GaussianBlur(view.log_ratio, (0, 0), sigma)
+    scale = 1 / (8 * view.cell_mm)
+    dx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=scale)
+    dy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=scale)
+    return np.asarray(np.sqrt((dx * dx + dy * dy).max(axis=2)))
+
+
+def _roughness(view: TopDown, grey: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Fine unevenness over that of the plain paper, which is noise (rows, columns).
+
+    It sees the thin dark line under an edge where metal and paper are equally bright.
+    """
+    fine = grey - cv2.GaussianBlur(grey, (0, 0), 0.6 / view.cell_mm)
+    power = cv2.GaussianBlur(fine * fine, (0, 0), 0.7 / view.cell_mm)
+    plain = max(float(np.median(power[view.domain])), 1e-8)
+    # Noise is larger beside the light where there is less of it.
+    return np.sqrt(power / plain) * np.exp(0.7 * np.clip(grey, -2.0, 0.0))
 
 
 def _maybe_openings(regions: _Regions, cell_mm: float, thickness_mm: float) -> Mask:
@@ -311,27 +335,58 @@ class _Regions:
     area: NDArray[np.int32]  # (count,) cells
 
 
-def _regions(view: TopDown, steepest_per_mm: float, blur_cells: float) -> _Regions:
-    log_ratio = cv2.GaussianBlur(view.log_ratio, (3, 3) if blur_cells == 0 else (0, 0), blur_cells)
-    scale = 1 / (8 * view.cell_mm)
-    dx = cv2.Sobel(log_ratio, cv2.CV_32F, 1, 0, ksize=3, scale=scale)
-    dy = cv2.Sobel(log_ratio, cv2.CV_32F, 0, 1, ksize=3, scale=scale)
-    change_sq = (dx * dx + dy * dy).max(axis=2)
-    grey = log_ratio @ np.array(LUMINANCE, np.float32)
-    tint = np.abs(log_ratio - grey[..., None]).max(axis=2)
-    maybe = (
-        view.domain
-        & (change_sq < steepest_per_mm**2)
-        & (grey > _DARKEST)
-        & (grey < view.brightest)
-        & (tint < _TINT)
-    )
+def _regions(view: TopDown, maybe: Mask, grey: NDArray[np.float32]) -> _Regions:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(
         maybe.astype(np.uint8), connectivity=4
     )
     area = stats[:, cv2.CC_STAT_AREA]
     mean = np.bincount(labels.ravel(), grey.ravel(), minlength=count) / np.maximum(area, 1)
     return _Regions(count, labels, mean, area)
+
+
+def _maybe_paper(view: TopDown, close_mm: float, afar_mm: float) -> Mask:
+    """Cells of paper's colour with no abrupt edge."""
+    abrupt = _slope(view, close_mm) - 1.3 * _slope(view, afar_mm)
+    log_ratio = cv2.GaussianBlur(view.log_ratio, (3, 3), 0)
+    grey = log_ratio @ np.array(LUMINANCE, np.float32)
+    tint = np.abs(log_ratio - grey[..., None]).max(axis=2)
+    # Shadow is lit by the sky or by walls and may well be bluish or brownish.
+    most_tint = _TINT + 0.25 * np.clip(-grey, 0.0, 1.0)
+    return np.asarray(
+        view.domain
+        & (abrupt < _ABRUPT_PER_MM)
+        & (grey > _DARKEST)
+        & (grey < view.brightest)
+        & (tint < most_tint)
+    )
+
+
+def _reached(maybe: Mask, margin: Mask) -> Mask:
+    """The cells that hang together with the margin of the work area."""
+    count, labels = cv2.connectedComponents(maybe.astype(np.uint8), connectivity=4)
+    on_margin = np.bincount(labels[margin], minlength=count)
+    on_margin[0] = 0
+    return np.asarray((on_margin > max(0.02 * margin.sum(), 5))[labels])
+
+
+def _leaked(
+    view: TopDown, paper: Mask, strict: Mask, grey: NDArray[np.float32], rough: NDArray[np.float32]
+) -> Mask:
+    """Wide areas that are cut off from the margin once fine roughness counts as an edge.
+
+    A piece under glare is; so is a wide pocket behind a narrow mouth, but that shows plain
+    lit paper.
+    """
+    lost = (paper & ~strict).astype(np.uint8)
+    core = cv2.morphologyEx(lost, cv2.MORPH_OPEN, _disc(2.2 / view.cell_mm))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(core, connectivity=4)
+    area = np.maximum(stats[:, cv2.CC_STAT_AREA], 1)
+    off = np.bincount(labels.ravel(), np.abs(grey).ravel(), minlength=count) / area
+    uneven = np.bincount(labels.ravel(), rough.ravel(), minlength=count) / area
+    metal = (off > 0.08) | (uneven > 1.5)
+    metal[0] = False
+    grown = cv2.dilate(metal[labels].astype(np.uint8), _disc(1.2 / view.cell_mm))
+    return np.asarray(grown > 0) & paper
 
 
 def _loops(

@@ -173,8 +173,10 @@ def sharpness(strips: Strips, contours: Contours, blur_px: float) -> NDArray[np.
 
 def first_edge(strips: Strips, sharp: NDArray[np.float32]) -> FloatArray:
     """Offset (N,) mm of the first sharp edge met coming from the paper; NaN: none."""
-    paper = sharp[:, : max(3, int(0.3 / strips.step_mm))]
-    least = max(0.012, 6.0 * 1.4826 * float(np.median(np.abs(paper - np.median(paper)))))
+    # What is left of the paper's noise after smoothing over two rows and 1.2 blurs.
+    rows = np.diff(strips.ratio[:, :3].mean(axis=2), axis=0)
+    noise = 1.4826 * float(np.median(np.abs(rows))) / np.sqrt(2.0) if len(rows) else 0.0
+    least = max(0.012, 0.75 * noise)
     enough = np.maximum(least, 0.25 * np.minimum(sharp.max(axis=1), 0.2))
     peak = _peaks(sharp) & (sharp > enough[:, None])
     column = peak.argmax(axis=1)
