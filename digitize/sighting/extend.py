@@ -72,8 +72,6 @@ def join(lattice: Lattice, other: Lattice) -> Lattice | None:
     quarter turns, dark on dark, and not taken.
     """
     ij_from_px, _ = cv2.findHomography(lattice.xy_px, lattice.ij.astype(float))
-    if ij_from_px is None:
-        return None
     seen = _mapped(ij_from_px, other.xy_px)
     design = np.column_stack([other.ij, np.ones(len(other))])
     fit, *_ = np.linalg.lstsq(design, seen, rcond=None)

@@ -52,6 +52,10 @@ class LocalMaps:
         """Length (M,) of the shorter axis."""
         return np.asarray(np.linalg.norm(self.axes_px, axis=2).min(1))
 
+    def chosen(self, keep: NDArray[np.bool_]) -> LocalMaps:
+        """The maps where ``keep`` (M,) is true."""
+        return LocalMaps(self.at_ij[keep], self.coefficients[keep], self.reach[keep])
+
     def edges_rad(self, dark_up_right: NDArray[np.bool_]) -> FloatArray:
         """Directions (M, 2) of the two edges at the places, first to second spanning dark."""
         axes = self.axes_px

@@ -297,4 +297,4 @@ def _structure(residual: FloatArray, weight: FloatArray) -> FloatArray:
     count = np.maximum((full > 0.99).sum((1, 2)), 1)
     power = np.where(full > 0.99, inner**2, 0.0).sum((1, 2)) / count
     noise = (residual**2).sum(1) / np.maximum(weight.sum(1), 1.0) / 9.0
-    return np.sqrt(np.maximum(power - noise, 0.0) * 9.0 / 8.0)
+    return np.asarray(np.sqrt(np.maximum(power - noise, 0.0) * 9.0 / 8.0), np.float64)
