@@ -70,7 +70,7 @@ patterns = st.builds(
     st.lists(st.builds(PointMark, points), max_size=2).map(tuple),
 )
 units = st.sampled_from([("mm", 1.0), ("in", 25.4)])
-several = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+several = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 def line_of(closed: Closed) -> shapely.Geometry:
@@ -87,7 +87,8 @@ def farthest_mm(a: shapely.Geometry, b: shapely.Geometry) -> float:
 
 @pytest.fixture(scope="module", autouse=True)
 def fine_arcs() -> None:
-    pyogrio.set_gdal_config_options({"OGR_ARC_STEPSIZE": "0.2"})
+    # OGR breaks arcs into chords; a flat arc of a huge radius needs the second bound.
+    pyogrio.set_gdal_config_options({"OGR_ARC_STEPSIZE": "0.2", "OGR_ARC_MAX_GAP": "1"})
 
 
 @several
