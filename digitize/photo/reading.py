@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from io import BytesIO
 from pathlib import Path
@@ -64,12 +64,11 @@ def read_photo(path: str | Path) -> Photo:
         warnings.simplefilter("ignore")
         with _opened(data, path.name) as image:
             stored_size = image.size
-            header = image.getexif()
-            exif = header.get_ifd(_EXIF_DIRECTORY)
-            # Pillow turns TIFF and the HEIF reader turns HEIF by itself.
-            turned = image.format in ("TIFF", "HEIF", "AVIF")
-            orientation = 1 if turned else header.get(_ORIENTATION, 1)
             rgb = _decoded(image, data, path.name)
+            header, exif = _header(image)
+            # Pillow turns TIFF and the HEIF reader turns HEIF by itself.
+            turned = image.format in ("TIFF", "HEIF")
+            orientation = 1 if turned else header.get(_ORIENTATION, 1)
     for turn in _UPRIGHT.get(orientation, ()):
         rgb = turn(rgb)
     prior = focal_prior(exif, *stored_size)
@@ -240,7 +239,16 @@ def _over_white(rgb: NDArray[Any], alpha: NDArray[Any]) -> NDArray[Any]:
     return np.round(rgb * share + top * (1 - share)).astype(rgb.dtype)
 
 
-def _camera_name(header: Image.Exif) -> str | None:
+def _header(image: Image.Image) -> tuple[Mapping[int, Any], Mapping[int, Any]]:
+    """The picture's tags and its Exif directory; empty where they are damaged."""
+    try:
+        header = image.getexif()
+        return header, header.get_ifd(_EXIF_DIRECTORY)
+    except Exception:  # a photo is no worse for a header that cannot be read
+        return {}, {}
+
+
+def _camera_name(header: Mapping[int, Any]) -> str | None:
     words = [header.get(tag) for tag in (_MAKE, _MODEL)]
     text = " ".join(w for w in words if isinstance(w, str))
     shown = " ".join("".join(c if c.isprintable() else " " for c in text).split())
