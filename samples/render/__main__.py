@@ -1,0 +1,41 @@
+"""Makes the sample photographs: ``python samples/render NAME...`` or ``all`` or ``list``.
+
+``--quick`` makes them small and grainy, ``--into FOLDER`` elsewhere than in samples/.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import replace
+from pathlib import Path
+
+import engine
+
+engine.start()
+
+from lens import coarser  # noqa: E402 - the renderer must be started first
+from make import make  # noqa: E402
+from scenes import MADE  # noqa: E402
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("names", nargs="+", metavar="NAME")
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--into", type=Path, default=Path(__file__).resolve().parent.parent)
+    asked = parser.parse_args()
+    if asked.names == ["list"]:
+        print("\n".join(MADE))
+        return
+    names = list(MADE) if asked.names == ["all"] else asked.names
+    for name in names:
+        if name not in MADE:
+            parser.error(f"there is no photograph called {name}: try list")
+    for name in names:
+        shot = MADE[name]()
+        if asked.quick:
+            shot = replace(shot, lens=coarser(shot.lens, 0.6), samples=16)
+        make(shot, asked.into)
+
+
+main()
