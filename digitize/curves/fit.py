@@ -24,6 +24,7 @@ FloatArray = NDArray[np.float64]
 WORDS: dict[int, Evidence] = {MEASURED: "measured", BRIDGED: "bridged", RESTORED: "restored"}
 
 LINE_SAGITTA = 0.2  # of the tolerance: a bend shallower than this is not worth an arc
+FLAT_MM = 1e-4  # an arc this shallow is a line
 LOBES = 0.4  # of the tolerance: a round hole may be this far out of round
 LEAST_STRETCH_MM = 0.5  # shorter changes of evidence are not told apart
 OUTLIERS = 0.02  # share of points that dirt may hold off a circle or slot
@@ -231,7 +232,8 @@ def _contour(samples: Samples, adjusted: Adjusted) -> Contour:
     for i in range(k):
         bulge = float(adjusted.bulges[i])
         start, end = joints[i], joints[(i + 1) % k]
-        segment_ = Line(start, end) if bulge == 0.0 else Arc(start, end, bulge)
+        flat = abs(bulge) * math.dist(start, end) / 2.0 < FLAT_MM
+        segment_ = Line(start, end) if flat else Arc(start, end, bulge)
         edges += _told_apart(samples, adjusted, i, segment_)
     return Contour(tuple(edges))
 

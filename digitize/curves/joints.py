@@ -75,10 +75,10 @@ def _settle(state: _State, tolerance_mm: float) -> NDArray[np.bool_]:
     while held.any():
         settled = state.solve(held)
         state.reassign()
-        worst = state.worst_joint(held, tolerance_mm / 8.0, settled)
-        if worst is None:
+        rejected = state.rejected(held, tolerance_mm / 8.0, settled)
+        if len(rejected) == 0:
             break
-        held[worst] = False
+        held[rejected] = False
         if not held.any():
             state.geometry = free
             state.solve(held)
@@ -383,20 +383,18 @@ class _State:
         scatter = float(np.sqrt(np.mean(r * r))) if len(r) else self._scatter
         return max(scatter, least_mm) ** 2 * correlation(self._r * np.sqrt(self._weight))
 
-    def worst_joint(self, held: NDArray[np.bool_], least_mm: float, settled: bool) -> int | None:
-        """The held joint the points reject most, None when they reject none."""
+    def rejected(self, held: NDArray[np.bool_], least_mm: float, settled: bool) -> IntArray:
+        """The held joints that the points reject most; none when they reject none."""
         index = np.flatnonzero(held)
-        if len(index) == 0:
-            return None
         inner = self._rows @ np.linalg.solve(self._h, self._rows.T)
         gain = self._multipliers**2 / np.maximum(
             np.diag(np.linalg.pinv(inner, hermitian=True)), 1e-300
         )
         statistic = gain / self._variance(least_mm)
-        worst = int(np.argmax(statistic))
-        if statistic[worst] > REJECT or not settled:
-            return int(index[worst])
-        return None
+        worst = float(statistic.max())
+        if settled and worst <= REJECT:
+            return index[:0]
+        return np.asarray(index[statistic >= max(0.3 * worst, REJECT if settled else 0.0)])
 
     # ------------------------------------------------------------ corner breakers
 
@@ -407,14 +405,17 @@ class _State:
         three; where the points tell them apart by less than that is worth (BIC), the one
         with fewer unknowns is right.  Whether anything changed.
         """
-        if self._k < 4:
-            return False
         variance = self._variance(least_mm / 2.0)
         worth = variance * math.log(len(self._r))
         shapes, changed = list(self._shapes), False
+        chord = np.hypot(*(np.roll(self._joints, -1, axis=0) - self._joints).T)
+        flat = self._arcs & (np.abs(self._bulges) * chord / 2.0 < least_mm / 2.0)
+        for k in np.flatnonzero(flat).tolist():
+            self._bulges[k] = 0.0
+            shapes[k], changed = "line", True
         for k in range(self._k):
             before, after = (k - 1) % self._k, (k + 1) % self._k
-            if self._arcs[before] or self._arcs[after]:
+            if self._k < 4 or self._arcs[before] or self._arcs[after] or flat[k]:
                 continue
             if not self._arcs[k]:
                 fillet = self._fillet(k, worth)

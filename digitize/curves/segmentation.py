@@ -26,7 +26,11 @@ FloatArray = NDArray[np.float64]
 Shape = Literal["line", "arc"]
 
 FINER = (0.5, 0.25)
+MORE_SCATTER = 1.3
 MOST_FINER = 3.0  # times as many pieces: such a cut follows the wobble, not the edge
+MOST_FIRST = 200
+MOST_STARTS = 24
+MOST_BREAKS = 60  # positions tried at once for one break
 LEAST_ARC_POINTS = 4
 # The half-level line of a square corner under a Gaussian blur of sigma s runs 0.545 s inside
 # either edge at the corner and 0.03 s at 2 s from it (from Phi(a/s) Phi(b/s) = 1/2).
@@ -64,47 +68,46 @@ def segment(chain: Chain, limits: Limits) -> list[Piece]:
     them.  Neighbouring points that err alike (a hand-drawn or rusty edge) count as fewer,
     which keeps wobble inside the tolerance from being traced.
     """
-    chosen, best = cut(chain, limits), math.inf
-    options = [chosen]
+    chosen = cut(chain, limits)
+    rest = _residuals(chain, chosen)
     for share in FINER:
         finer = cut(chain, replace(limits, tolerance_mm=limits.tolerance_mm * share))
         if len(finer) > MOST_FINER * len(chosen):
             break
-        if finer != options[-1]:
-            options.append(finer)
-    if len(options) == 1:
-        return chosen
-    rest = [_residuals(chain, pieces) for pieces in options]
-    # Points as independent as the best explanation leaves them.
-    number = len(chain) / min(correlation(r) for r in rest)
-    for pieces, r in zip(options, rest, strict=True):
-        arcs = sum(p.shape == "arc" for p in pieces)
-        unknowns = 3 * len(pieces) + arcs
-        value = number * math.log(float(r @ r) / len(r)) + unknowns * math.log(number)
-        if value < best:
-            chosen, best = pieces, value
+        r = _residuals(chain, finer)
+        number = len(chain) / correlation(rest)
+        gain = number * math.log(max(float(rest @ rest), 1e-30) / max(float(r @ r), 1e-30))
+        if gain > (_unknowns(finer) - _unknowns(chosen)) * math.log(len(chain)):
+            chosen, rest = finer, r
     return chosen
 
 
 def cut(chain: Chain, limits: Limits) -> list[Piece]:
     """Cut a chain into the fewest pieces; each point belongs to one of them.
 
-    A chain that one arc of up to a full circle covers gives two pieces at least, since an
-    arc cannot close on itself.
+    Done twice when the points turn out to err more, or more alike, than their differences
+    showed: the scatter decides what is straight and where breaks lie, not how many there
+    are.  A chain that one arc of up to a full circle covers gives two pieces at least, since
+    an arc cannot close on itself.
     """
     search = _Search(chain, limits)
-    m = len(chain)
-    anchor = search.tightest()
-    starts = list(range(anchor + 1, search.reach(anchor) + 1)) or [anchor]
-    counted: dict[int, list[int]] = {}
-    for start in starts:
-        breaks = search.forward(start)
-        counted.setdefault(len(breaks) - 1, []).append(start)
-    count = min(counted)
-    if count < 2:
-        count = 2
-        counted = {2: starts}
-    return search.best(counted[count], count, m)
+    pieces = search.cut()
+    r = _residuals(chain, pieces)
+    variance = float(r @ r) / len(r) * correlation(r)
+    if variance > MORE_SCATTER * search.variance:
+        search.variance = variance
+        pieces = search.cut()
+    return pieces
+
+
+def _unknowns(pieces: list[Piece]) -> int:
+    return sum(4 if p.shape == "arc" else 3 for p in pieces)
+
+
+def _thin(values: list[int], most: int) -> list[int]:
+    """At most so many of the values, evenly."""
+    step = math.ceil(len(values) / most)
+    return values[::step]
 
 
 def correlation(r: FloatArray) -> float:
@@ -166,7 +169,7 @@ class _Search:
         self._allowed = np.tile(allowed, 3)
         total = chain.length_mm
         along = np.concatenate([chain.along_mm + k * total for k in range(3)])
-        self._variance = float(np.median(chain.noise_mm) ** 2 * np.median(chain.weight))
+        self.variance = float(np.median(chain.noise_mm) ** 2 * np.median(chain.weight))
         # One parameter costs ln(m)/1 in BIC; where its ends are chosen too, twice that.
         self._arc_charge = 2.0 * math.log(max(m, 8))
         # Points from a break up to after[break], and down to before[break], may be rounded off.
@@ -284,12 +287,31 @@ class _Search:
 
     # -------------------------------------------------------------- best breaks
 
-    def best(self, starts: list[int], count: int, m: int) -> list[Piece]:
-        """The cheapest ``count`` pieces from any of the starts."""
-        starts = [s % m for s in starts]
-        if max(starts) - min(starts) > m // 2:
-            starts = [s + m if s < m // 2 else s for s in starts]
+    def cut(self) -> list[Piece]:
+        """The fewest pieces, and of those the cheapest."""
+        anchor = self.tightest()
+        starts = list(range(anchor + 1, self.reach(anchor) + 1)) or [anchor]
+        counted: dict[int, list[int]] = {}
+        for start in _thin(starts, MOST_FIRST):
+            counted.setdefault(len(self.forward(start)) - 1, []).append(start)
+        count = min(counted)
+        if count < 2:
+            return self.best(starts, 2)
+        return self.best(counted[count], count)
+
+    def best(self, starts: list[int], count: int) -> list[Piece]:
+        """The cheapest ``count`` pieces from any of the starts.
+
+        Windows too wide to search whole are searched at even steps first, and wholly about
+        the breaks found so.
+        """
+        m = self._m
+        starts = sorted(s % m for s in starts)
+        if starts[-1] - starts[0] > m // 2:
+            starts = sorted(s + m if s < m // 2 else s for s in starts)
+        starts = _thin(starts, MOST_STARTS)
         low, high = np.full(count + 1, 3 * m), np.full(count + 1, -1)
+        greedy: list[set[int]] = [set() for _ in range(count + 1)]
         for s in starts:
             lap = s - s % m
             up, down = self.forward(s), self._backward(s)
@@ -298,28 +320,51 @@ class _Search:
             for k in range(count + 1):
                 low[k] = min(low[k], down[k] + lap, up[k] + lap)
                 high[k] = max(high[k], up[k] + lap, down[k] + lap)
-        windows = [np.arange(lo, hi + 1) for lo, hi in zip(low, high, strict=True)]
-        windows[0] = np.array(sorted(starts))
+                greedy[k].add(up[k] + lap)
+        step = max(1, math.ceil(float((high - low)[1:-1].max(initial=0)) / MOST_BREAKS))
+        windows = [
+            np.array(sorted({*range(lo, hi + 1, step), *greedy[k]}))
+            for k, (lo, hi) in enumerate(zip(low, high, strict=True))
+        ]
+        windows[0] = np.array(starts)
         windows[count] = windows[0] + m
+        path = self._path(windows) or self._greedy(starts[0])
+        if step > 1:
+            about = [np.arange(max(i - step, 0), i + step + 1) for i, _ in path]
+            near = [a[(a >= low[k]) & (a <= high[k])] if k else a for k, a in enumerate(about)]
+            path = self._path([*near, near[0] + m]) or path
+        breaks = [i % m for i, _ in path]
+        ends = [*breaks[1:], breaks[0]]
+        return [Piece(i, j, shape) for i, j, (_, shape) in zip(breaks, ends, path, strict=True)]
+
+    def _greedy(self, start: int) -> list[tuple[int, Shape]]:
+        """The cut by farthest reach, when rounding bars every other."""
+        return [
+            (i, "line" if self._holds(i, j, "line") else "arc")
+            for i, j in pairwise(self.forward(start))
+        ]
+
+    def _path(self, windows: list[NDArray[np.int64]]) -> list[tuple[int, Shape]] | None:
+        """Breaks and shapes of the cheapest way through the windows that holds everywhere."""
         costs = [self._costs(a, b) for a, b in pairwise(windows)]
         while True:
             path = self._cheapest(windows, costs)
-            pieces = []
+            if path is None:
+                return None
+            found: list[tuple[int, Shape]] = []
             sound = True
-            for k, (i, j) in enumerate(pairwise(path)):
-                row, column = int(i - windows[k][0]), int(j - windows[k + 1][0])
-                if k == 0:
-                    row = int(np.searchsorted(windows[0], i))
-                if k + 1 == count:
-                    column = int(np.searchsorted(windows[count], j))
-                line, arc = costs[k][0][row, column], costs[k][1][row, column]
-                shape: Shape = "line" if line <= arc else "arc"
-                if not self._holds(int(i), int(j), shape):
-                    costs[k][0 if shape == "line" else 1][row, column] = _INFEASIBLE
+            for (line, arc), window, after, i, j in zip(
+                costs, windows, windows[1:], path, path[1:], strict=False
+            ):
+                row, column = int(np.searchsorted(window, i)), int(np.searchsorted(after, j))
+                shape: Shape = "line" if line[row, column] <= arc[row, column] else "arc"
+                if not self._holds(i, j, shape):
+                    # Nor will one that carries more points.
+                    (line if shape == "line" else arc)[: row + 1, column:] = _INFEASIBLE
                     sound = False
-                pieces.append(Piece(int(i) % m, int(j) % m, shape))
+                found.append((i, shape))
             if sound:
-                return pieces
+                return found
 
     def _holds(self, i: int, j: int, shape: Shape) -> bool:
         if j - i <= 2:
@@ -330,7 +375,7 @@ class _Search:
 
     def _cheapest(
         self, windows: list[NDArray[np.int64]], costs: list[tuple[FloatArray, FloatArray]]
-    ) -> list[int]:
+    ) -> list[int] | None:
         """Shortest path through the windows for every start at once, ending where it began."""
         n = len(windows[0])
         value = np.where(np.eye(n, dtype=bool), 0.0, _INFEASIBLE)
@@ -348,7 +393,7 @@ class _Search:
             back.append(came)
         s = int(np.argmin(np.diag(value)))
         if value[s, s] >= _INFEASIBLE:
-            raise AssertionError("no feasible cut although the greedy one exists")
+            return None
         column, path = s, [int(windows[-1][s])]
         for k in range(len(costs) - 1, -1, -1):
             column = int(back[k][s, column])
@@ -396,8 +441,8 @@ class _Search:
         )
         total = s[0]
         area = size * size
-        line = total * line_square * area / self._variance
-        arc = total * arc_square * area / self._variance + self._arc_charge
+        line = total * line_square * area / self.variance
+        arc = total * arc_square * area / self.variance + self._arc_charge
         # A parabola of sagitta h has variance 4 h^2 / 45 about its best line.
         sagitta = np.sqrt(11.25 * np.maximum(line_square - arc_square, 0.0) * area)
         # A shallow arc is the last resort, for points that no line holds.
