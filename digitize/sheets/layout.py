@@ -7,8 +7,8 @@ leaves the middle of the lattice blank for the piece; a *card* is filled all ove
 
 Sheet coordinates: origin at the lower left corner of the lattice, x right, y up, z out
 of the paper toward the viewer.  Square (column, row) spans x from ``column`` to
-``column + 1`` squares and y from ``row`` to ``row + 1``; it is black when column + row
-is even.  Node (i, j) is the point (i * square_mm, j * square_mm).
+``column + 1`` squares and y from ``row`` to ``row + 1``; on coded sheets it is black when
+column + row is even.  Node (i, j) is the point (i * square_mm, j * square_mm).
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ class Sheet:
     rows: int
     square_mm: float
     band: int  # squares across the printed border of a ring; 0: filled all over
+    black_first: bool = True  # square (0, 0) is black; a plain checkerboard may begin with white
 
     def printed(self, column: int, row: int) -> bool:
         """Whether a square belongs to the lattice (black or white) rather than the blank."""
@@ -44,7 +45,7 @@ class Sheet:
 
     def black(self, column: int, row: int) -> bool:
         """Whether a square is printed black."""
-        return self.printed(column, row) and (column + row) % 2 == 0
+        return self.printed(column, row) and (column + row) % 2 == (0 if self.black_first else 1)
 
     def x_corners(self) -> NDArray[np.intp]:
         """Nodes (N, 2) as (i, j) where four printed squares meet."""

@@ -26,6 +26,7 @@ from scipy.special import erf
 from digitize.photo.photo import Photo
 from digitize.photo.tone import LUMINANCE, linear
 from digitize.sighting.corners import FloatArray
+from digitize.sighting.noise import corner_sigma
 
 BoolArray = NDArray[np.bool_]
 
@@ -264,12 +265,6 @@ def _judge(
     """Places from the middle pixels, and whether each fit can be believed."""
     weight, radius = windows.weight, windows.radius
     residual = weight * (windows.values - model)
-    variance = (residual**2).sum(1) / np.maximum(weight.sum(1) - UNKNOWNS, 1.0)
-    hessian = np.matmul(np.swapaxes(jacobian * weight[:, :, None], 1, 2), jacobian)
-    scale = np.sqrt(np.einsum("nkk->nk", hessian)) + 1e-12
-    outer = scale[:, :, None] * scale[:, None, :]
-    inverse = np.linalg.inv(hessian / outer + 1e-10 * np.eye(UNKNOWNS)) / outer
-    sigma = np.sqrt(variance * np.maximum((inverse[:, 0, 0] + inverse[:, 1, 1]) / 2, 0.0))
     blur = np.exp(parameters[:, 8])
     misfit = _structure(residual, weight) / np.maximum(np.abs(parameters[:, 5]), 1e-9)
     turned = (parameters[:, 2:4] - windows.edges + np.pi) % (2 * np.pi) - np.pi
@@ -280,7 +275,9 @@ def _judge(
     good &= (turn < LARGEST_TURN_RAD) & (opening < LARGEST_OPENING_RAD)
     good &= moved < np.maximum(0.8 * radius, 1.5)
     good &= (np.abs(place) < radius[:, None]).all(1)
-    good &= (blur < 1.2 * radius) & np.isfinite(sigma) & (sigma < LARGEST_SIGMA_PX)
+    good &= blur < 1.2 * radius
+    sigma = corner_sigma(residual, jacobian, weight, good)
+    good &= np.isfinite(sigma) & (sigma < LARGEST_SIGMA_PX)
     return Refined(place, sigma, blur, misfit, good)
 
 

@@ -91,6 +91,8 @@ class _Search:
                 parts.append(self.named[sheet])
             lattice = level.in_level(_joined(parts))
             lattice = extend(lattice, level.smoothed, level.corners, nodes_of(sheet))
+            # Beside small squares there may be a sheet of still smaller ones.
+            crowded |= _median_side(lattice) < CROWDED_PX
             crowded |= _more_might_show(lattice, sheet, level)
             self.named[sheet] = level.in_photo(lattice)
             read = sum(part.marks_read for part in found)
@@ -183,7 +185,16 @@ def sight_checkerboard(
     across, up = (int(n) for n in lattice.ij.max(0))
     if inner is not None:
         across, up = inner if across <= inner[0] and up <= inner[1] else inner[::-1]
-    sheet = Sheet("checkerboard", "", 0, across + 1, up + 1, float(square_mm), 0)
+    sheet = Sheet(
+        form="checkerboard",
+        paper="",
+        number=0,
+        columns=across + 1,
+        rows=up + 1,
+        square_mm=float(square_mm),
+        band=0,
+        black_first=lattice.dark_parity == 0,
+    )
     return replace(measured, lattice=lattice).sighting(sheet, marks_read=0)
 
 
