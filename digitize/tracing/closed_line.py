@@ -14,11 +14,11 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, median_filter
-from scipy.spatial import cKDTree
+from scipy.ndimage import gaussian_filter1d, median_filter  # type: ignore[attr-defined]
+from scipy.spatial import KDTree
 from shapely import Polygon
 
-from digitize.camera.camera import Camera
+from digitize.tracing.drawn_surface import DrawnSurface
 from digitize.tracing.stroke_edges import StrokeEdges, measure, measure_one
 from digitize.tracing.traces import BRIDGED, MEASURED, TracedLoop
 
@@ -42,34 +42,27 @@ class ClosedLine:
     u_mm: FloatArray  # (N,) of the centre
     width_mm: FloatArray  # (N,) smoothed width of the stroke
     measured: NDArray[np.bool_]  # (N,) at least one edge was seen
-    blank: NDArray[np.bool_]  # (N,) no ink at all: a gap
     blur_px: float
-    contrast: float
+    contrast: FloatArray  # (N,) linear light that the ink takes away
     mm_per_px: float
 
 
 def measure_closed(
-    image: NDArray[np.float32],
-    camera: Camera,
-    coarse_mm: FloatArray,
-    height_mm: float,
-    width_mm: float,
-    *,
-    darker: bool,
+    surface: DrawnSurface, coarse_mm: FloatArray, width_mm: float
 ) -> ClosedLine | None:
     """The centre line of a stroke near a coarse closed line (N, 2); None if it is no stroke."""
     mm = _smoothed(resampled(anticlockwise(coarse_mm), 0.15), 2.0)
-    px = to_px(camera, mm, height_mm)
+    px = surface.to_px(mm)
     length_px = float(np.hypot(*(np.roll(px, -1, axis=0) - px).T).sum())
     px = resampled(px, max(_SPACING_PX, length_px / _MOST_POINTS))
     normal = outward_normals(px)
-    scale = mm_per_px_along(camera, px, normal, height_mm)
+    scale = surface.mm_per_px(px, normal)
     edges = measure(
-        image,
+        surface.image,
         px,
         normal,
         width_mm / scale,
-        darker=darker,
+        darker=surface.darker,
         slack_px=6.0,
         average=_AVERAGED_MM / (_SPACING_PX * float(np.median(scale))),
     )
@@ -84,38 +77,35 @@ def measure_closed(
     )
     centre, u, measured = _centre(edges, px, scale, local)
     points = px + normal * centre[:, None]
-    points_mm = camera.to_sheet(points, height_mm)
-    contrast = float(np.median(edges.contrast[edges.both_ok]))
+    points_mm = surface.to_mm(points)
     return ClosedLine(
         points,
         points_mm,
         u * scale,
         local,
         measured,
-        ~measured & (edges.contrast < 0.45 * contrast),
         edges.blur_px,
-        contrast,
+        edges.expected,
         float(np.median(scale)),
     )
 
 
 def put_on_side(
-    image: NDArray[np.float32],
-    camera: Camera,
-    line: ClosedLine,
-    height_mm: float,
-    toward: Literal["in", "centre", "out"],
-    *,
-    darker: bool,
+    surface: DrawnSurface, line: ClosedLine, toward: Literal["in", "centre", "out"]
 ) -> TracedLoop:
     """The closed line's inner edge, centre or outer edge as a traced loop.
 
     "in" and "out" are as seen from the middle of the loop, whatever the loop stands for.
     """
     width = float(np.median(line.width_mm))
-    blur_mm = line.blur_px * line.mm_per_px
+
+    def loop(points_px: FloatArray, u_mm: FloatArray, measured: NDArray[np.bool_]) -> TracedLoop:
+        evidence = np.where(measured, MEASURED, BRIDGED).astype(np.uint8)
+        blur_mm = line.blur_px * line.mm_per_px
+        return TracedLoop(surface.to_mm(points_px), points_px, u_mm, evidence, blur_mm, width)
+
     if toward == "centre":
-        return _loop(line.points_mm, line.points_px, line.u_mm, line.measured, blur_mm, width)
+        return loop(line.points_px, line.u_mm, line.measured)
     half = width / 2
     polygon = Polygon(line.points_mm).buffer(0)
     moved = (
@@ -128,25 +118,25 @@ def put_on_side(
     if moved.is_empty:
         moved = polygon
     ring = anticlockwise(np.asarray(moved.exterior.coords)[:-1])
-    px = to_px(camera, resampled(ring, 0.1), height_mm)
+    px = surface.to_px(resampled(ring, 0.1))
     length_px = float(np.hypot(*(np.roll(px, -1, axis=0) - px).T).sum())
     px = resampled(px, max(_SPACING_PX, length_px / _MOST_POINTS))
     normal = outward_normals(px)
-    scale = mm_per_px_along(camera, px, normal, height_mm)
-    _, nearest = cKDTree(line.points_mm).query(camera.to_sheet(px, height_mm))
+    scale = surface.mm_per_px(px, normal)
+    _, nearest = KDTree(line.points_mm).query(surface.to_mm(px))
     seen, u = line.measured[nearest], line.u_mm[nearest]
     expected = (line.width_mm[nearest] / 2 - half) / scale * (-1.0 if toward == "in" else 1.0)
     width_px = width / line.mm_per_px
     if width_px > 4.0 * line.blur_px:
         reach = float(np.clip(0.6 * width_px, 3.0 * line.blur_px, 4.0 * line.blur_px + 3.0))
         offset, u_edge, ok = measure_one(
-            image,
+            surface.image,
             px + normal * expected[:, None],
             normal,
-            line.blur_px,
-            line.contrast,
-            reach,
-            darker=darker,
+            blur_px=line.blur_px,
+            contrast=line.contrast[nearest],
+            reach_px=reach,
+            darker=surface.darker,
             ink_behind=toward == "out",
             average=_AVERAGED_MM / (_SPACING_PX * line.mm_per_px),
         )
@@ -156,20 +146,7 @@ def put_on_side(
         true = ok & (np.abs(offset - trend) < tolerance) & seen
         expected = expected + np.where(true, offset, np.clip(trend, -tolerance, tolerance))
         u = np.where(true, u_edge * scale, np.hypot(u, 0.1 * width))
-    points = px + normal * expected[:, None]
-    return _loop(camera.to_sheet(points, height_mm), points, u, seen, blur_mm, width)
-
-
-def _loop(
-    points_mm: FloatArray,
-    points_px: FloatArray,
-    u_mm: FloatArray,
-    measured: NDArray[np.bool_],
-    blur_mm: float,
-    width_mm: float,
-) -> TracedLoop:
-    evidence = np.where(measured, MEASURED, BRIDGED).astype(np.uint8)
-    return TracedLoop(points_mm, points_px, u_mm, evidence, blur_mm, width_mm)
+    return loop(px + normal * expected[:, None], u, seen)
 
 
 def _centre(
@@ -259,17 +236,3 @@ def outward_normals(px: FloatArray, sigma: float = 1.5) -> FloatArray:
     along = np.roll(smooth, -1, axis=0) - np.roll(smooth, 1, axis=0)
     normal = np.column_stack((along[:, 1], -along[:, 0])) * np.sign(signed_area(px))
     return np.asarray(normal / np.maximum(np.hypot(*normal.T), 1e-12)[:, None])
-
-
-def to_px(camera: Camera, points_mm: FloatArray, height_mm: float) -> FloatArray:
-    """Pixels (N, 2) of sheet points (N, 2) at one height."""
-    return camera.to_px(np.column_stack((points_mm, np.full(len(points_mm), height_mm))))
-
-
-def mm_per_px_along(
-    camera: Camera, px: FloatArray, direction: FloatArray, height_mm: float
-) -> FloatArray:
-    """Millimetres (N,) on the sheet of one pixel in the given unit directions (N, 2)."""
-    there = camera.to_sheet(px + direction / 2, height_mm)
-    here = camera.to_sheet(px - direction / 2, height_mm)
-    return np.asarray(np.hypot(*(there - here).T))

@@ -8,8 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from digitize.camera.camera import Camera
-from digitize.tracing.closed_line import mm_per_px_along, to_px
+from digitize.tracing.drawn_surface import DrawnSurface
 from digitize.tracing.loops import Loops
 from digitize.tracing.overview import Overview
 from digitize.tracing.stroke_edges import measure
@@ -113,15 +112,7 @@ def _near(angle: float, to: float) -> float:
     return to + float(_wrapped(angle - to))
 
 
-def fit_mark(
-    image: NDArray[np.float32],
-    camera: Camera,
-    cross: Cross,
-    height_mm: float,
-    pen_mm: float,
-    *,
-    darker: bool,
-) -> TracedMark:
+def fit_mark(surface: DrawnSurface, cross: Cross, pen_mm: float) -> TracedMark:
     """The crossing of the two arms' centre lines, measured clear of the crossing itself."""
     lines = []
     for k in (0, 1):
@@ -137,7 +128,7 @@ def fit_mark(
         along = (b - a) / np.hypot(*(b - a))
         fitted = None
         if points:
-            fitted = _arm(image, camera, np.concatenate(points), along, height_mm, pen_mm, darker)
+            fitted = _arm(surface, np.concatenate(points), along, pen_mm)
         lines.append(fitted or (cross.centre_mm, along, 0.25 * pen_mm))
     (p, d, u_p), (q, e, u_q) = lines
     s = np.linalg.solve(np.column_stack((d, -e)), q - p)
@@ -148,26 +139,17 @@ def fit_mark(
 
 
 def _arm(
-    image: NDArray[np.float32],
-    camera: Camera,
-    mm: FloatArray,
-    along: FloatArray,
-    height_mm: float,
-    pen_mm: float,
-    darker: bool,
+    surface: DrawnSurface, mm: FloatArray, along: FloatArray, pen_mm: float
 ) -> tuple[FloatArray, FloatArray, float] | None:
     """A point, the direction and the standard uncertainty of an arm's centre line."""
-    px = to_px(camera, mm, height_mm)
-    step = to_px(camera, mm + 0.1 * along, height_mm) - px
-    step = step / np.hypot(*step.T)[:, None]
-    normal = np.column_stack((step[:, 1], -step[:, 0]))
-    scale = mm_per_px_along(camera, px, normal, height_mm)
-    edges = measure(image, px, normal, pen_mm / scale, darker=darker)
+    px, normal = surface.to_px(mm), surface.normals_px(mm, along)
+    width_px = pen_mm / surface.mm_per_px(px, normal)
+    edges = measure(surface.image, px, normal, width_px, darker=surface.darker)
     seen = edges.both_ok
     if seen.sum() < 5:
         return None
     offset = (edges.near_px + edges.far_px) / 2
-    points = camera.to_sheet(px + normal * offset[:, None], height_mm)[seen]
+    points = surface.to_mm(px + normal * offset[:, None])[seen]
     for _ in range(3):
         middle = points.mean(axis=0)
         direction = np.linalg.svd(points - middle)[2][0]

@@ -174,8 +174,8 @@ def _mm_per_px(
             do="give a region that lies where the drawing is, or take the photo again",
         )
     points, px = points[inside], px[inside]
-    right = camera.to_px(points + (0.5, 0.0, 0.0)) - px
-    up = camera.to_px(points + (0.0, 0.5, 0.0)) - px
+    right = camera.to_px(points + np.array([0.5, 0.0, 0.0])) - px
+    up = camera.to_px(points + np.array([0.0, 0.5, 0.0])) - px
     area = np.abs(right[:, 0] * up[:, 1] - right[:, 1] * up[:, 0])
     return float(0.5 / np.sqrt(np.median(area)))
 
@@ -251,8 +251,8 @@ def _wanted(
     if sheet.work_area_mm is None:
         print_reach = _CARD_PRINT_MM if sheet.form == "card" else (5.0,) * 4
         paper_reach = _CARD_PAPER_MM if sheet.form == "card" else (sheet.square_mm,) * 4
-        wanted[_box(frame, sheet, scale_xy, print_reach, rows, columns)] = 0
-        paper = _box(frame, sheet, scale_xy, paper_reach, rows, columns)
+        wanted[_box(frame, sheet, scale_xy, print_reach, (rows, columns))] = 0
+        paper = _box(frame, sheet, scale_xy, paper_reach, (rows, columns))
         if ratio[paper].size == 0:
             return np.asarray(wanted > 0)
         white = (ratio[paper].min(axis=2) > 0.7).astype(np.uint8)
@@ -268,11 +268,11 @@ def _box(
     sheet: Sheet,
     scale_xy: tuple[float, float],
     reach_mm: tuple[float, ...],
-    rows: int,
-    columns: int,
+    shape: tuple[int, int],
 ) -> tuple[slice, slice]:
     width, height = sheet.size_mm[0] * scale_xy[0], sheet.size_mm[1] * scale_xy[1]
     left, right, below, above = reach_mm
+    rows, columns = shape
     corners = frame.to_cells(np.array([[-left, height + above], [width + right, -below]]))
     (c0, r0), (c1, r1) = np.rint(corners).astype(int)
     return (

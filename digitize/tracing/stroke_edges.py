@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d  # type: ignore[attr-defined]
 from scipy.special import ndtr
 
 FloatArray = NDArray[np.float64]
@@ -39,6 +39,7 @@ class StrokeEdges:
     near_ok: BoolArray  # (N,) a clear edge
     far_ok: BoolArray
     contrast: FloatArray  # (N,) linear light taken away (added, for lighter lines)
+    expected: FloatArray  # (N,) what this ink should take away in the light there is
     blur_px: float  # one Gaussian sigma, pixel aperture and interpolation included
 
     @property
@@ -76,12 +77,13 @@ def measure(
         y = -y
     if average > 0.0:
         y = _averaged(y, np.abs(t) > float(np.median(width_px)) / 2 + slack_px / 2 + 2.0, average)
-    near, far, contrast, found = _half_levels(y, t, width_px, slack_px)
+    near, far, contrast, level, found = _half_levels(y, t, width_px, slack_px)
     if found.sum() < 3:
         nothing = np.zeros(len(points_px), dtype=bool)
-        return StrokeEdges(near, far, near * 0 + 1, far * 0 + 1, nothing, nothing, contrast, 1.0)
-    usual = float(np.median(contrast[found]))
-    blur = _common_blur(y, t, near, far, usual, found)
+        one = np.ones(len(points_px))
+        return StrokeEdges(near, far, one, one, nothing, nothing, contrast, one, 1.0)
+    usual = _expected_contrast(contrast, level, found)
+    blur = _common_blur(y, t, (near, far), usual, found)
     width = far - near
     broad = float(np.median(width[found])) > _BROAD * blur
     if broad:
@@ -89,7 +91,7 @@ def measure(
         far, u_far, c_far, ok_far = _fit_step(y, t, far, blur, usual, rising=True)
         contrast = (c_near + c_far) / 2
     else:
-        near, far, u_near, u_far, contrast, ok = _fit_bar(y, t, near, far, blur, usual)
+        near, far, u_near, u_far, contrast, ok = _fit_bar(y, t, (near, far), blur, usual)
         ok_near = ok_far = ok
     plausible = found & (far - near > 0.3 * blur)
     return StrokeEdges(
@@ -100,6 +102,7 @@ def measure(
         ok_near & plausible,
         ok_far & plausible,
         contrast,
+        usual,
         blur,
     )
 
@@ -108,10 +111,10 @@ def measure_one(
     image: NDArray[np.float32],
     points_px: FloatArray,
     normals: FloatArray,
-    blur_px: float,
-    contrast: float,
-    reach_px: float,
     *,
+    blur_px: float,
+    contrast: FloatArray,
+    reach_px: float,
     darker: bool,
     ink_behind: bool,
     average: float = 0.0,
@@ -125,7 +128,12 @@ def measure_one(
     if not darker:
         y = -y
     if average > 0.0:
-        y = _averaged(y, t * (1.0 if ink_behind else -1.0) > 2.5 * blur_px, average, contrast)
+        y = _averaged(
+            y,
+            t * (1.0 if ink_behind else -1.0) > 2.5 * blur_px,
+            average,
+            float(np.median(contrast)),
+        )
     start = _steepest(y, t, rising=ink_behind)
     place, u, _, ok = _fit_step(y, t, start, blur_px, contrast, rising=ink_behind)
     return place, np.hypot(u, _FLOOR_PX), ok
@@ -172,8 +180,9 @@ def _averaged(
 
 def _half_levels(
     y: FloatArray, t: FloatArray, width: FloatArray, slack: float
-) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
-    """Half-level crossings either side of the darkest place near the middle."""
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, BoolArray]:
+    """Half-level crossings either side of the darkest place near the middle, the contrast
+    and the surface's level there, and where both crossings were found."""
     n, m = y.shape
     smooth = (y[:, :-2] + 2 * y[:, 1:-1] + y[:, 2:]) / 4
     smooth = np.column_stack((smooth[:, :1], smooth, smooth[:, -1:]))
@@ -200,7 +209,16 @@ def _half_levels(
             part = (level - y0) / (y1 - y0)
         return np.asarray(t[k] + np.clip(np.nan_to_num(part), 0, 1) * _STEP_PX)
 
-    return crossing(i), crossing(j - 1), light - ink, found
+    return crossing(i), crossing(j - 1), light - ink, light, found
+
+
+def _expected_contrast(contrast: FloatArray, level: FloatArray, found: BoolArray) -> FloatArray:
+    """What the ink should take away at every point (N,): in shade, as much less."""
+    usual, light = float(np.median(contrast[found])), np.abs(level)
+    middle = float(np.median(light[found]))
+    if middle < 0.2 * usual:  # a mixture of colours, in which the surface may be anything
+        return np.full(len(contrast), usual)
+    return np.asarray(usual * np.clip(light / middle, 0.1, 10.0))
 
 
 def _quantile(y: FloatArray, chosen: BoolArray, share: float) -> FloatArray:
@@ -219,9 +237,14 @@ def _steepest(y: FloatArray, t: FloatArray, *, rising: bool) -> FloatArray:
 
 
 def _common_blur(
-    y: FloatArray, t: FloatArray, near: FloatArray, far: FloatArray, usual: float, found: BoolArray
+    y: FloatArray,
+    t: FloatArray,
+    edges: tuple[FloatArray, FloatArray],
+    usual: FloatArray,
+    found: BoolArray,
 ) -> float:
     """Blur of the strokes' edges: the median over a few hundred well-seen profiles."""
+    near, far = edges
     good = np.flatnonzero(found)
     good = good[:: max(1, len(good) // 250)]
     place = near[good]
@@ -229,7 +252,7 @@ def _common_blur(
     blur = np.full(len(good), 0.9)
     weight = ((t - place[:, None] > -6.0) & (t - place[:, None] < inside[:, None])).astype(float)
     light = np.max(np.where(weight > 0, y[good], -np.inf), axis=1)
-    contrast = np.full(len(good), usual)
+    contrast = usual[good]
     for _ in range(12):
         u = (t - place[:, None]) / blur[:, None]
         bell = np.exp(-0.5 * u * u) * _PHI0 / blur[:, None]
@@ -256,7 +279,13 @@ def _solve(jac: FloatArray, r: FloatArray, w: FloatArray, prior: FloatArray) -> 
 
 
 def _fit_step(
-    y: FloatArray, t: FloatArray, start: FloatArray, blur: float, usual: float, *, rising: bool
+    y: FloatArray,
+    t: FloatArray,
+    start: FloatArray,
+    blur: float,
+    usual: FloatArray | float,
+    *,
+    rising: bool,
 ) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
     """One edge: place, deviation, contrast, clear.  ``rising``: light grows with t."""
     reach = max(_REACH * blur, 3.0)
@@ -300,9 +329,14 @@ def _fit_step(
 
 
 def _fit_bar(
-    y: FloatArray, t: FloatArray, near: FloatArray, far: FloatArray, blur: float, usual: float
+    y: FloatArray,
+    t: FloatArray,
+    edges: tuple[FloatArray, FloatArray],
+    blur: float,
+    usual: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, BoolArray]:
     """Both edges together: near, far, their deviations, contrast, clear."""
+    near, far = edges
     n = len(y)
     reach = max(_REACH * blur, 3.0)
     span = float(np.max(far - near)) / 2 + reach
@@ -314,10 +348,10 @@ def _fit_bar(
     values, d = np.take_along_axis(y, index, axis=1), t[index]
     w = (inside & (d >= near[:, None] - reach) & (d <= far[:, None] + reach)).astype(np.float64)
     a, b = near.copy(), far.copy()
-    contrast = np.full(n, usual)
+    contrast = usual.copy()
     level = np.where(w > 0, values, -np.inf).max(axis=1)
     slope = np.zeros(n)
-    noise = np.full(n, 0.02 * usual)
+    noise = 0.02 * usual
     # A very thin line does not tell its width from its darkness: the usual darkness of the
     # same line decides then.
     tight = 0.12 * usual

@@ -23,9 +23,21 @@ _LEAST_CONTRAST = 0.22
 """Share of the surface's light that a line must take away (or add) to be called drawn.
 Markers on paper take 0.6 to 0.95; pencil 0.1 to 0.3, the edge of a sheet of paper less."""
 
+_STRONG, _STRONG_SHARE = 0.5, 0.12
+"""Share of the usual ink's contrast that a stroke must reach, and in how much of itself: the
+edge of a loose sheet, a crease or a thin shadow does not."""
+
 
 class NothingDrawn(DigitizeError):
     """No marker line was found on the surface."""
+
+
+def lines_too_faint() -> NothingDrawn:
+    """The error for pencil and the like."""
+    return NothingDrawn(
+        "the drawn lines are too faint to trace",
+        do="go over them with a black, blue or red marker and take the photo again",
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +45,7 @@ class Strokes:
     """Ink on the overview's raster."""
 
     ink: NDArray[np.uint8]  # (rows, columns) 1 where drawn
+    faint: NDArray[np.uint8]  # (rows, columns) 1 in strokes too weak beside the others to be ink
     contrast: NDArray[np.float32]  # (rows, columns) share of the surface's light taken away
     typical_contrast: float  # of the drawn lines
     noise: float  # robust standard deviation of ``contrast`` on the bare surface
@@ -48,6 +61,7 @@ def find_on_paper(view: Overview) -> Strokes:
     """
     darkest = np.where(view.valid, view.ratio.min(axis=2), np.nan).astype(np.float32)
     surface = surface_level(darkest, view.pitch_mm)
+    surface = np.minimum(surface, _beside_strokes(darkest, surface, view.pitch_mm))
     with np.errstate(invalid="ignore"):
         contrast = np.nan_to_num(1.0 - darkest / np.maximum(surface, 1e-3)).astype(np.float32)
     bare = contrast[view.valid]
@@ -56,13 +70,10 @@ def find_on_paper(view: Overview) -> Strokes:
     seed = contrast > level
     drawn = without_blobs(seed, view.pitch_mm)
     if drawn.sum() * view.pitch_mm**2 < 2.0:
-        faint = without_blobs(contrast > max(0.07, 4.0 * noise), view.pitch_mm)
-        length_mm = faint.sum() * view.pitch_mm**2 / 0.6
+        weak = without_blobs(contrast > max(0.07, 4.0 * noise), view.pitch_mm)
+        length_mm = weak.sum() * view.pitch_mm**2 / 0.6
         if length_mm > 60.0:
-            raise NothingDrawn(
-                "the drawn lines are too faint to trace",
-                do="go over them with a black, blue or red marker and take the photo again",
-            )
+            raise lines_too_faint()
         raise NothingDrawn(
             "no drawn line was found",
             do="draw the outline with a marker inside the target's blank middle, "
@@ -70,8 +81,35 @@ def find_on_paper(view: Overview) -> Strokes:
         )
     typical = float(np.percentile(contrast[drawn], 60.0))
     level = max(level, 0.3 * typical)
-    ink = (contrast > level) & view.valid
-    return Strokes(ink.astype(np.uint8), contrast, typical, noise)
+    ink, faint = _parted((contrast > level) & view.valid, contrast > _STRONG * typical)
+    return Strokes(ink, faint, contrast, typical, noise)
+
+
+def _parted(
+    strokes: NDArray[np.bool_], strong: NDArray[np.bool_]
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Strokes of which a fair share is as strong as ink, and the others."""
+    n, label, box, _ = cv2.connectedComponentsWithStats(strokes.astype(np.uint8), connectivity=8)
+    reached = np.bincount(label.ravel(), strong.ravel(), n)
+    keep = reached > _STRONG_SHARE * box[:, 4]
+    keep[0] = False
+    strong_enough = keep[label]
+    return strong_enough.astype(np.uint8), (strokes & ~strong_enough).astype(np.uint8)
+
+
+def _beside_strokes(
+    values: NDArray[np.float32], surface: NDArray[np.float32], pitch_mm: float
+) -> NDArray[np.float32]:
+    """Light with everything dark and narrower than ``_WIDEST_MM`` filled in from both sides.
+
+    The edge of a shadow or of a sheet of paper is dark on one side only and stays.
+    """
+    known = np.where(np.isfinite(values), values, surface)
+    top = max(4.0 * float(np.median(surface)), 1e-3)
+    coded = np.rint(np.sqrt(np.clip(known, 0.0, top) / top) * 255.0).astype(np.uint8)
+    size = max(3, round(1.2 * _WIDEST_MM / pitch_mm))
+    filled = cv2.morphologyEx(coded, cv2.MORPH_CLOSE, np.ones((size, size), np.uint8))
+    return np.asarray((filled / np.float32(255.0)) ** 2 * top, np.float32)
 
 
 def surface_level(values: NDArray[np.float32], pitch_mm: float) -> NDArray[np.float32]:

@@ -112,7 +112,7 @@ def find_on_surface(view: Overview, ink: SurfaceInk) -> Strokes:
     off = likeness[view.valid]
     noise = 1.4826 * float(np.median(np.abs(off - np.median(off))))
     drawn = _truly_ink(likeness, ink.level, view)
-    return Strokes(drawn.astype(np.uint8), likeness, 1.0, noise)
+    return Strokes(drawn.astype(np.uint8), np.zeros_like(drawn, np.uint8), likeness, 1.0, noise)
 
 
 def _truly_ink(likeness: Raster, level: float, view: Overview) -> BoolArray:
