@@ -21,7 +21,6 @@ from typing import Any
 import numpy as np
 import plain_recipe
 import shapely
-import truth as truths
 
 from digitize.errors import DigitizeError
 from digitize.job import JobOptions, JobResult, pattern_from_photo
@@ -29,6 +28,9 @@ from digitize.pattern.contour import Circle
 from digitize.pattern.general_tolerance import linear_mm
 from digitize.pattern.model import Pattern
 from digitize.sheets.layout import PrintScale
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "samples"))
+import sample_truth as truths  # noqa: E402
 
 TARGETS_MM = {"soft": 0.10, "hard": 0.20, "ink": 0.12}
 
@@ -68,7 +70,7 @@ def measure(path: Path) -> dict[str, Any]:
             surface_height_mm=true[0].surface_height_mm if ink else 0.0,
             line_side="centre" if ink else "inside",
             checkerboard_mm=target["square_mm"] if target["form"] == "checkerboard" else None,
-            restore_eaten=bool(truth.get("eaten")),
+            restore_eaten=any(piece.get("eaten_stretches") for piece in truth["pieces"]),
         ),
     )
     to_truth = _rigid(result, truth) if target["form"] == "checkerboard" else None

@@ -118,7 +118,8 @@ def pattern_from_photo(
 def _trace(
     photo: Photo, camera: Camera, sighting: Sighting, options: JobOptions, progress: Progress
 ) -> Traced:
-    mode, notices = options.mode, ()
+    mode = options.mode
+    notices: tuple[Notice, ...] = ()
     scale_xy = (options.print_scale.x, options.print_scale.y)
     if mode == "auto":
         mode, reason = choose_mode(photo, camera, sighting.sheet, scale_xy)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from digitize.cli.options import Into, Overwrite
+
+if TYPE_CHECKING:
+    from digitize.job import JobOptions
 
 
 def samples(
@@ -56,18 +59,20 @@ def samples(
         raise typer.Exit(1)
 
 
-def _job(facts):  # type: ignore[no-untyped-def]
+def _job(facts: dict[str, Any]) -> JobOptions:
     """What a user would have said about this photo."""
     from digitize.job import JobOptions
     from digitize.sheets.layout import PrintScale
 
     target = facts["targets"][0]
+    ink = facts["mode"] == "ink"
     thickness = [p["thickness_mm"] for p in facts["pieces"] if p.get("thickness_mm")]
     plain = target["form"] == "checkerboard"
     x, y = target["print_scale"]
     return JobOptions(
         print_scale=PrintScale(x, y, 0.0005, 0.0005, True, "bars as measured for the sample"),
         thickness_mm=thickness[0] if thickness else None,
+        surface_height_mm=facts["pieces"][0].get("surface_height_mm", 0.0) if ink else 0.0,
         checkerboard_mm=target["square_mm"] if plain else None,
-        restore_eaten=bool(facts.get("eaten")),
+        restore_eaten=any(piece.get("eaten_stretches") for piece in facts["pieces"]),
     )

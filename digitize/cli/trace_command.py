@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from digitize.cli.options import Into, Json, Overwrite, Unit, Units, positive_mm
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 
 class Mode(StrEnum):
@@ -121,9 +125,7 @@ def trace(
     show.result(result, files, inch=units is Unit.INCH, as_json=as_json)
 
 
-def _box(text: str | None, unit: Unit):  # type: ignore[no-untyped-def]
-    import numpy as np
-
+def _box(text: str | None, unit: Unit) -> NDArray[np.float64] | None:
     from digitize.cli.lengths import length_mm
 
     if text is None:
@@ -134,4 +136,7 @@ def _box(text: str | None, unit: Unit):  # type: ignore[no-untyped-def]
         raise typer.BadParameter(
             f"{text!r} is not x0,y0,x1,y1", param_hint="--region"
         ) from None
+
+    import numpy as np
+
     return np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])

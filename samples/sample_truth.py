@@ -21,7 +21,7 @@ from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Arc, Line
 
 CHORD_MM = 0.001
-SAMPLES = Path(os.environ.get("DIGITIZE_SAMPLES", Path(__file__).parent.parent / "samples"))
+SAMPLES = Path(os.environ.get("DIGITIZE_SAMPLES", Path(__file__).parent))
 
 
 @dataclass(frozen=True, eq=False)
