@@ -30,7 +30,7 @@ from digitize.pattern.model import Pattern
 from digitize.sheets.layout import PrintScale
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "samples"))
-import sample_truth as truths  # noqa: E402
+import sample_truth as truths
 
 TARGETS_MM = {"soft": 0.10, "hard": 0.20, "ink": 0.12}
 
@@ -88,8 +88,9 @@ def measure(path: Path) -> dict[str, Any]:
         edge.append(truths.deviations_mm(pattern.outline, piece.outline))
         holes += _holes(pattern, piece)
         bends += _bends(pattern, piece)
-        marks += [min(math.dist(m.at_mm, t) for m in pattern.marks) for t in piece.marks
-                  if pattern.marks]
+        marks += [
+            min(math.dist(m.at_mm, t) for m in pattern.marks) for t in piece.marks if pattern.marks
+        ]
         lengths += _lengths(pattern, piece)
     inside = [abs(found - real) <= u for found, real, u in lengths]
     row |= {
@@ -119,8 +120,10 @@ def _holes(pattern: Pattern, piece: truths.TruePiece) -> list[float]:
     errors = []
     for true in piece.openings:
         near = [
-            o for o in pattern.openings
-            if isinstance(o, Circle) and isinstance(true, Circle)
+            o
+            for o in pattern.openings
+            if isinstance(o, Circle)
+            and isinstance(true, Circle)
             and math.dist(o.centre_mm, true.centre_mm) < true.radius_mm
         ]
         errors += [2 * (o.radius_mm - true.radius_mm) for o in near[:1]]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -83,6 +83,21 @@ class JobResult:
     face_height_mm: float  # of the traced face over the target
 
 
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """One photo with its target and camera: what every later step looks at."""
+
+    photo: Photo
+    sightings: tuple[Sighting, ...]
+    solution: CameraSolution
+    options: JobOptions
+
+    @property
+    def scale_xy(self) -> tuple[float, float]:
+        """Printed over nominal size."""
+        return self.options.print_scale.x, self.options.print_scale.y
+
+
 def pattern_from_photo(
     path: Path, options: JobOptions, progress: Progress = lambda step: None
 ) -> JobResult:
@@ -100,81 +115,65 @@ def pattern_from_photo(
         else sight(photo, options.sheet_number)
     )
     progress("Working out the camera")
-    solution = recover(sightings[0], options.print_scale, photo)
-    traced = _trace(photo, solution.camera, sightings[0], options, progress)
+    seen = _Seen(photo, sightings, recover(sightings[0], options.print_scale, photo), options)
+    traced = _trace(seen, progress)
     progress("Fitting lines and arcs")
-    shared = (*options.print_notices, *_camera_notices(sightings, solution), *traced.notices)
+    stem = options.name or path.stem
+    count = len(traced.pieces)
     patterns = tuple(
-        _pattern(piece, number, traced, photo, sightings[0], solution, options, shared)
+        _pattern(piece, stem if count == 1 else f"{stem}-{number}", traced, seen)
         for number, piece in enumerate(traced.pieces, 1)
     )
-    face_height_mm = (
-        options.surface_height_mm if traced.mode == "ink" else options.thickness_mm or 0.0
-    )
-    stem = options.name or path.stem
-    return JobResult(patterns, photo, sightings, solution, traced, stem, face_height_mm)
+    height_mm = options.surface_height_mm if traced.mode == "ink" else options.thickness_mm or 0.0
+    return JobResult(patterns, photo, sightings, seen.solution, traced, stem, height_mm)
 
 
-def _trace(
-    photo: Photo, camera: Camera, sighting: Sighting, options: JobOptions, progress: Progress
-) -> Traced:
+def _trace(seen: _Seen, progress: Progress) -> Traced:
+    photo, camera, sheet = seen.photo, seen.solution.camera, seen.sightings[0].sheet
+    options = seen.options
     mode = options.mode
-    notices: tuple[Notice, ...] = ()
-    scale_xy = (options.print_scale.x, options.print_scale.y)
+    chosen: tuple[Notice, ...] = ()
     if mode == "auto":
-        mode, reason = choose_mode(photo, camera, sighting.sheet, scale_xy)
-        notices = (Notice("mode-chosen", f"traced as {mode}: {reason}"),)
+        mode, reason = choose_mode(photo, camera, sheet, seen.scale_xy)
+        chosen = (Notice("mode-chosen", f"traced as {mode}: {reason}"),)
     if mode == "ink":
         progress("Following the ink lines")
-        traced = trace_ink(
-            photo,
-            camera,
-            sighting.sheet,
-            InkOptions(
-                line_side=options.line_side,
-                height_mm=options.surface_height_mm,
-                region_mm=options.region_mm,
-                scale_xy=scale_xy,
-            ),
+        drawn = InkOptions(
+            line_side=options.line_side,
+            height_mm=options.surface_height_mm,
+            region_mm=options.region_mm,
+            scale_xy=seen.scale_xy,
         )
+        traced = trace_ink(photo, camera, sheet, drawn)
     else:
         progress("Following the edges")
-        traced = trace_silhouette(
-            photo,
-            camera,
-            sighting.sheet,
-            SilhouetteOptions(thickness_mm=options.thickness_mm, region_mm=options.region_mm),
-            scale_xy=scale_xy,
-        )
-    return Traced(traced.mode, traced.pieces, traced.left_out, (*notices, *traced.notices))
+        lying = SilhouetteOptions(options.thickness_mm, options.region_mm)
+        traced = trace_silhouette(photo, camera, sheet, lying, scale_xy=seen.scale_xy)
+    return replace(traced, notices=(*chosen, *traced.notices))
 
 
-def _pattern(
-    piece: TracedPiece,
-    number: int,
-    traced: Traced,
-    photo: Photo,
-    sighting: Sighting,
-    solution: CameraSolution,
-    options: JobOptions,
-    shared: tuple[Notice, ...],
-) -> Pattern:
-    stem = options.name or Path(photo.name).stem
-    outline, eaten = _closed(piece.outline, options)
-    openings = [_closed(loop, options) for loop in piece.openings]
-    precision = _precision(piece, traced.mode, solution, options)
+def _pattern(piece: TracedPiece, name: str, traced: Traced, seen: _Seen) -> Pattern:
+    outline, eaten = _closed(piece.outline, seen.options)
+    openings = [_closed(loop, seen.options) for loop in piece.openings]
     return Pattern(
-        name=stem if len(traced.pieces) == 1 else f"{stem}-{number}",
+        name=name,
         outline=outline,
         openings=tuple(closed for closed, _ in openings),
         bends=tuple(
             BendLine(b.start_mm, b.end_mm, u_mm=b.u_mm, u_deg=b.u_deg) for b in piece.bends
         ),
         marks=tuple(PointMark(m.at_mm, m.u_mm) for m in piece.marks),
-        thickness_mm=options.thickness_mm,
-        precision=precision,
-        provenance=_provenance(photo, sighting, solution, traced, options),
-        notices=(*shared, *piece.notices, *eaten, *(n for _, more in openings for n in more)),
+        thickness_mm=seen.options.thickness_mm,
+        precision=_precision(piece, traced.mode, seen),
+        provenance=_provenance(traced.mode, seen),
+        notices=(
+            *seen.options.print_notices,
+            *_camera_notices(seen),
+            *traced.notices,
+            *piece.notices,
+            *eaten,
+            *(notice for _, notices in openings for notice in notices),
+        ),
     )
 
 
@@ -185,19 +184,16 @@ def _closed(loop: TracedLoop, options: JobOptions) -> tuple[Closed, tuple[Notice
     if options.restore_eaten:
         from digitize.curves.restore import restore
 
-        return restore(
-            loop.points_mm, loop.u_mm, loop.evidence, options.tolerance_mm, loop.blur_mm
-        )
+        return restore(loop.points_mm, loop.u_mm, loop.evidence, options.tolerance_mm, loop.blur_mm)
     closed = fit_closed(
         loop.points_mm, loop.u_mm, loop.evidence, options.tolerance_mm, loop.blur_mm
     )
     return closed, ()
 
 
-def _precision(
-    piece: TracedPiece, mode: Literal["ink", "silhouette"], solution: CameraSolution, o: JobOptions
-) -> Precision:
+def _precision(piece: TracedPiece, mode: Literal["ink", "silhouette"], seen: _Seen) -> Precision:
     """Standard uncertainties of the pattern's edges and of its scale (JCGM 100, 5.1.2)."""
+    solution, o = seen.solution, seen.options
     camera = solution.camera
     height_mm = (o.thickness_mm or 0.0) if mode == "silhouette" else o.surface_height_mm
     px, mm = piece.outline.points_px, piece.outline.points_mm
@@ -223,9 +219,8 @@ def _mm_per_px(camera: Camera, points_px: NDArray[np.float64]) -> float:
     return float(np.median(np.linalg.norm(beside[0] - beside[1], axis=1)))
 
 
-def _camera_notices(
-    sightings: tuple[Sighting, ...], solution: CameraSolution
-) -> tuple[Notice, ...]:
+def _camera_notices(seen: _Seen) -> tuple[Notice, ...]:
+    sightings, solution = seen.sightings, seen.solution
     notices = []
     if len(sightings) > 1:
         others = ", ".join(str(s.sheet) for s in sightings[1:])
@@ -254,24 +249,19 @@ def _camera_notices(
     return tuple(notices)
 
 
-def _provenance(
-    photo: Photo,
-    sighting: Sighting,
-    solution: CameraSolution,
-    traced: Traced,
-    options: JobOptions,
-) -> Provenance:
-    camera, scale = solution.camera, options.print_scale
+def _provenance(mode: Literal["ink", "silhouette"], seen: _Seen) -> Provenance:
+    photo, solution = seen.photo, seen.solution
+    camera, scale = solution.camera, seen.options.print_scale
     x, y, height = (float(v) for v in camera.centre_mm)
     return Provenance(
         made_by=f"digitize {__version__}",
         photo_name=photo.name,
         photo_sha256=photo.sha256,
         photo_size_px=(photo.width_px, photo.height_px),
-        target=str(sighting.sheet),
+        target=str(seen.sightings[0].sheet),
         print_scale=(scale.x, scale.y),
         print_measured=scale.measured,
-        mode=traced.mode,
+        mode=mode,
         camera=CameraFacts(
             focal_px=camera.focal_px,
             principal_px=camera.principal_px,

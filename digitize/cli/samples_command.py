@@ -54,7 +54,9 @@ def samples(
             continue
         for pattern in result.patterns:
             typer.echo(f"  {show.one_line(pattern)}")
-    typer.echo(f"\n{len(facts_files) - failed} of {len(facts_files)} photographs traced; see {into}")
+    typer.echo(
+        f"\n{len(facts_files) - failed} of {len(facts_files)} photographs traced; see {into}"
+    )
     if failed:
         raise typer.Exit(1)
 

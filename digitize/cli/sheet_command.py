@@ -16,7 +16,8 @@ def sheet(
     ] = "ring",
     paper: Annotated[str, typer.Option("--paper", "-p", help="A4, Letter, A3 or A2.")] = "A4",
     number: Annotated[
-        int, typer.Option("--number", "-n", help="1 to 63; sheets in one photo need different ones.")
+        int,
+        typer.Option("--number", "-n", help="1 to 63; sheets in one photo need different ones."),
     ] = 1,
     units: Units = Unit.MM,
     file: Annotated[

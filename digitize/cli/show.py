@@ -109,9 +109,7 @@ def pattern_json(pattern: Pattern) -> dict[str, Any]:
             }
             for d in listed.dimensions
         ],
-        "notices": [
-            {"code": n.code, "text": n.text, "level": n.level} for n in pattern.notices
-        ],
+        "notices": [{"code": n.code, "text": n.text, "level": n.level} for n in pattern.notices],
     }
 
 

@@ -54,8 +54,11 @@ def trace(
     ] = LineSide.INSIDE,
     surface: Annotated[
         str | None,
-        typer.Option("--surface", help="Height of the drawn surface over the target (0.1 mm for "
-                     "one sheet of paper laid on it)."),
+        typer.Option(
+            "--surface",
+            help="Height of the drawn surface over the target (0.1 mm for "
+            "one sheet of paper laid on it).",
+        ),
     ] = None,
     printer: Annotated[
         str | None,
@@ -66,8 +69,9 @@ def trace(
     ] = None,
     checkerboard: Annotated[
         str | None,
-        typer.Option("--checkerboard", help="The target is a plain checkerboard with squares "
-                     "of this size."),
+        typer.Option(
+            "--checkerboard", help="The target is a plain checkerboard with squares of this size."
+        ),
     ] = None,
     region: Annotated[
         str | None,
@@ -133,9 +137,7 @@ def _box(text: str | None, unit: Unit) -> NDArray[np.float64] | None:
     try:
         x0, y0, x1, y1 = (length_mm(part, unit.value) for part in text.split(","))
     except ValueError:
-        raise typer.BadParameter(
-            f"{text!r} is not x0,y0,x1,y1", param_hint="--region"
-        ) from None
+        raise typer.BadParameter(f"{text!r} is not x0,y0,x1,y1", param_hint="--region") from None
 
     import numpy as np
 
