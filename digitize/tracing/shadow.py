@@ -25,7 +25,7 @@ _GUARD_PX = 1.5  # blurred pixels next to an edge belong to neither side
 _CLIP = 3.0  # most that one pixel may say for or against
 _DIRECTIONS = 24
 _LENGTHS = 28
-_GROWTH_SD = 0.004  # of the shadow's growth per mm: a lamp t / growth away, 0.3 m for 1.2 mm
+_NEAREST_LAMP_MM = 300.0
 _BEYOND_PX = 10  # metal looked at beyond the shadow
 _DARKEST, _BRIGHTEST = 0.07, 0.75  # of shadow over lit paper
 _LEAST_GAIN = 0.8  # mean log likelihood ratio per shadow pixel of a real shadow
@@ -67,14 +67,11 @@ def dark_mm(vector_mm: FloatArray, hidden_mm: FloatArray, normals: FloatArray) -
     return np.where(visible, np.sum((vector_mm - hidden_mm) * normals, axis=-1), 0.0)
 
 
-def lit_outside(strips: Strips, contours: Contours) -> NDArray[np.bool_]:
-    """Rows (N,) that begin on fully lit paper, where a piece can cast its own hard shadow.
-
-    Elsewhere another shadow already lies across the sheet.
-    """
+def light_outside(strips: Strips, contours: Contours) -> FloatArray:
+    """Log of light over paper white (N,) on the paper where each row begins."""
     begin = strips.ratio[:, : max(2, int(0.3 / strips.step_mm))]
-    lit = np.abs(np.log(np.maximum(begin, 0.01)).mean(axis=(1, 2))) < 0.25
-    return np.asarray(along_loops(lit.astype(np.float32), contours, 3.0) > 0.5)
+    logs = np.log(np.maximum(begin, 0.01)).mean(axis=(1, 2))
+    return along_loops(logs, contours, 3.0)
 
 
 def find_shadow(
@@ -130,28 +127,35 @@ def fitted(
     shadow: CastShadow,
     points_mm: FloatArray,
     normals: FloatArray,
-    hidden_mm: FloatArray,
-    dark_seen_mm: FloatArray,
+    cast_mm: FloatArray,
     sigma_mm: FloatArray,
-) -> CastShadow:
-    """The same shadow with its vector fitted to measured widths (N,) up to the top face.
+    thickness_mm: float,
+) -> tuple[CastShadow, float]:
+    """The same shadow with its vector fitted to measured s . n (N,), and how badly it fits.
 
     Robust least squares in three unknowns, both parts of the vector and its growth away
-    from the lamp's foot point, with a prior on the growth.
+    from the lamp's foot point.  The growth is t / (lamp height - t), so it is not negative,
+    and lamps nearer than ``_NEAREST_LAMP_MM`` are not believed.
     """
-    terms = np.column_stack(
-        [normals, np.sum((points_mm - shadow.origin_mm) * normals, axis=1)]
-    )
-    y = dark_seen_mm + np.sum(hidden_mm * normals, axis=1)
-    prior = np.diag([1e-6, 1e-6, _GROWTH_SD**-2.0])
+    terms = np.column_stack([normals, np.sum((points_mm - shadow.origin_mm) * normals, axis=1)])
+    most = thickness_mm / _NEAREST_LAMP_MM
+    prior = np.diag([1e-6, 1e-6, (most / 2) ** -2.0])
     solution = np.array([*shadow.vector_mm, shadow.growth])
+    spread = np.inf
     for _ in range(12):
-        off = y - terms @ solution
+        off = cast_mm - terms @ solution
         spread = max(1.4826 * float(np.median(np.abs(off))), 0.01)
         scale = np.hypot(sigma_mm, spread)
         w = np.clip(1 - (off / (4 * scale)) ** 2, 0.0, None) ** 2 / scale**2
-        solution = np.linalg.solve((terms.T * w) @ terms + prior, (terms.T * w) @ y)
-    return replace(shadow, vector_mm=solution[:2], growth=float(solution[2]))
+        normal, right = (terms.T * w) @ terms + prior, (terms.T * w) @ cast_mm
+        solution = np.linalg.solve(normal, right)
+        growth = float(np.clip(solution[2], 0.0, most))
+        if growth != solution[2]:
+            solution[:2] = np.linalg.solve(normal[:2, :2], right[:2] - normal[:2, 2] * growth)
+            solution[2] = growth
+    found = replace(shadow, vector_mm=solution[:2], growth=float(solution[2]))
+    # Bands read at the wrong edge can be explained by a very near lamp: prefer a far one.
+    return found, spread * (1.0 + (found.growth / most) ** 2)
 
 
 def _from_edge(logs: FloatArray, column: FloatArray) -> FloatArray:

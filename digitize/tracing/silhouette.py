@@ -23,7 +23,7 @@ from digitize.photo.tone import LUMINANCE
 from digitize.sheets.layout import Sheet
 from digitize.tracing.edges import Edges, locate
 from digitize.tracing.light import PaperLight, fit_paper_light
-from digitize.tracing.shadow import CastShadow, dark_mm, find_shadow, fitted, lit_outside
+from digitize.tracing.shadow import CastShadow, dark_mm, find_shadow, fitted, light_outside
 from digitize.tracing.silhouette_finding import (
     Blob,
     NoPieceFound,
@@ -49,6 +49,9 @@ from digitize.tracing.traces import BRIDGED, MEASURED, LeftOut, Traced, TracedLo
 FloatArray = NDArray[np.float64]
 
 _SPACING_PX = 2.0  # from point to point
+_LIT = -0.8  # log of light over paper white: darker paper gets no direct light to be shaded from
+_LAW_PX = 0.7  # how well the shadow's law predicts the metal's edge
+_SPECK_MM2 = 1.5  # openings smaller than this are not looked for
 _NARROW_PX = 4.0  # walls and shadows narrower than this are fitted together with the edge
 
 
@@ -120,7 +123,7 @@ class _Edge:
 
     contours: Contours
     shadow: CastShadow | None
-    shaded: NDArray[np.bool_]  # (N,) which points have the shadow beside them
+    lit: NDArray[np.bool_]  # (N,) which points border on lit paper, or on a shadow cast there
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,6 +132,7 @@ class _Reading:
 
     points_px: FloatArray  # (N, 2) where the edge is
     offset_mm: FloatArray  # (N,) how far that is from the contour, outward
+    raw_mm: FloatArray  # (N,) the same beside a shadow, before the shadow's law had its say
     sigma_mm: FloatArray  # (N,)
     blur_mm: FloatArray  # (N,)
     ok: NDArray[np.bool_]  # (N,)
@@ -186,6 +190,7 @@ def _traced(
     owner = [owner[k] for k in np.flatnonzero(real)]
     if edge.shadow is not None:
         edge = _behind_shadow(bench, _shadow_on_edges(bench, edge), len(outlines))
+    edge, owner = _distinct(edge, owner, len(outlines))
     for reach in (6.0, 5.0):
         reading = _read(bench, edge, reach)
         edge = _moved(bench, edge, reading)
@@ -220,42 +225,96 @@ def _outermost_edge(
     moved = [rough.points_mm[s] + offset[s, None] * rough.normals[s] for s in rough.loops]
     contours = contours_of([moved[k] for k in np.flatnonzero(real)], spacing, 0.2)
     shift = face_shift_mm(camera, rough.points_mm, t)
-    lit = lit_outside(strips, rough)
-    trusted = lit & np.isfinite(seen) & is_outline[rough.loop_of]
+    outside = light_outside(strips, rough)
+    lit = outside > _LIT
+    long = is_outline | (real & (np.diff(rough.starts) * spacing > 12.0))
+    trusted = (np.abs(outside) < 0.25) & np.isfinite(seen) & long[rough.loop_of]
     shadow = find_shadow(strips, rough, offset, shift, t, trusted)
-    if shadow is None:
-        return _Edge(contours, None, np.zeros(len(contours.points_mm), dtype=bool)), real
-    nearest = cKDTree(np.concatenate(moved)).query(contours.points_mm)[1]
-    return _Edge(contours, shadow, lit[nearest]), real
+    carried = [
+        lit[rough.loops[k]][cKDTree(moved[k]).query(contours.points_mm[s])[1]]
+        for k, s in zip(np.flatnonzero(real), contours.loops, strict=True)
+    ]
+    return _Edge(contours, shadow, np.concatenate(carried)), real
 
 
 def _shadow_on_edges(bench: _Bench, edge: _Edge) -> _Edge:
     """The shadow's vector sharpened on the metal edges that show behind it.
 
-    Colours put the far side of the band a pixel or two into its blur.
+    Colours put the far side of the band a pixel or two into its blur, or to the far side of
+    a dark wall.  So the fit starts from three vectors: that of the colours, and those that
+    follow if the strongest edge nearby is the top face or the wall's foot.  The one whose
+    edges agree best is right.
     """
     assert edge.shadow is not None
-    shadow, contours = edge.shadow, edge.contours
-    shift = face_shift_mm(bench.camera, contours.points_mm, bench.thickness_mm)
-    for reach in (5.0, 4.0):
-        width = dark_mm(shadow.at(contours.points_mm), shift, contours.normals)
-        use = edge.shaded & (width > 3.5 * bench.pixel_mm)
-        inner = replace(
-            contours, points_mm=contours.points_mm - np.where(use, width, 0.0)[:, None] * contours.normals
-        )
-        reading = _read(bench, _Edge(inner, shadow, use), reach)
-        good = use & reading.ok
-        if good.sum() < 20:
-            break
-        shadow = fitted(
-            shadow,
-            contours.points_mm[good],
-            contours.normals[good],
-            shift[good],
-            (width - reading.offset_mm)[good],
-            reading.sigma_mm[good],
-        )
-    return replace(edge, shadow=shadow)
+    rough, whole = edge.shadow, edge.contours
+    shift = face_shift_mm(bench.camera, whole.points_mm, bench.thickness_mm)
+    width = dark_mm(rough.at(whole.points_mm), shift, whole.normals)
+    some = np.flatnonzero(edge.lit & (width > 3.5 * bench.pixel_mm))
+    some = some[:: max(1, len(some) // 400)]
+    if len(some) < 20:
+        return edge
+    rows = Contours(
+        whole.points_mm[some],
+        whole.normals[some],
+        whole.curvature_per_mm[some],
+        (0, len(some)),
+    )
+    face = np.sum(shift[some] * rows.normals, axis=1)
+    first = _bands(bench, rows, rough, 5.0, both_walls=False)
+    starts = [rough]
+    for hidden in (face, np.maximum(face, 0.0)):
+        fit = _fitted_bands(bench, rows, rough, first, hidden, 0.0)
+        starts += [] if fit is None else [fit[0]]
+    best, least = rough, np.inf
+    for start in starts:
+        shadow, scatter = start, np.inf
+        for doubt in (1.0, 0.4, 0.1):
+            bands = _bands(bench, rows, shadow, 4.0, both_walls=True)
+            fit = _fitted_bands(bench, rows, shadow, bands, face, doubt)
+            if fit is None:
+                scatter = np.inf
+                break
+            shadow, scatter = fit
+        if scatter < least:
+            best, least = shadow, scatter
+    return replace(edge, shadow=best)
+
+
+def _bands(
+    bench: _Bench, rows: Contours, shadow: CastShadow, reach_px: float, *, both_walls: bool
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Widths (N,) mm from the shadow's end to the metal, their deviations, and which are good."""
+    shift = face_shift_mm(bench.camera, rows.points_mm, bench.thickness_mm)
+    width = dark_mm(shadow.at(rows.points_mm), shift, rows.normals)
+    inner = replace(rows, points_mm=rows.points_mm - width[:, None] * rows.normals)
+    lit = np.ones(len(width), dtype=bool)
+    reading = _read(bench, _Edge(inner, shadow, lit), reach_px, both_walls=both_walls)
+    good = reading.ok & (width > 3.0 * bench.pixel_mm)
+    return width - reading.raw_mm, reading.sigma_mm, good
+
+
+def _fitted_bands(
+    bench: _Bench,
+    rows: Contours,
+    shadow: CastShadow,
+    bands: tuple[FloatArray, FloatArray, NDArray[np.bool_]],
+    hidden: FloatArray,
+    doubt: float,
+) -> tuple[CastShadow, float] | None:
+    """The shadow fitted to measured bands, and what scatter is left; None: too few."""
+    seen, sigma, good = bands
+    if good.sum() < 20:
+        return None
+    # Beside a visible wall either of its edges may have been read.
+    wall = np.maximum(-hidden, 0.0)
+    return fitted(
+        shadow,
+        rows.points_mm[good],
+        rows.normals[good],
+        (seen + hidden)[good],
+        np.hypot(sigma, doubt * wall)[good],
+        bench.thickness_mm,
+    )
 
 
 def _behind_shadow(bench: _Bench, edge: _Edge, outlines: int) -> _Edge:
@@ -267,13 +326,13 @@ def _behind_shadow(bench: _Bench, edge: _Edge, outlines: int) -> _Edge:
     assert edge.shadow is not None
     shadow, t = edge.shadow, bench.thickness_mm
     old = edge.contours
-    tree = cKDTree(old.points_mm)
+    trees = [cKDTree(old.points_mm[s]) for s in old.loops]
     loops = []
     for k, s in enumerate(old.loops):
         ring = shapely.simplify(shapely.LinearRing(old.points_mm[s]), 0.02)
         a = shapely.get_coordinates(ring)
         sweep = face_shift_mm(bench.camera, a, t) - shadow.at(a)
-        sweep *= edge.shaded[tree.query(a)[1]][:, None]
+        sweep *= edge.lit[s][trees[k].query(a)[1]][:, None]
         quads = np.stack([a[:-1], a[1:], (a + sweep)[1:], (a + sweep)[:-1]], axis=1)
         swept = shapely.union_all(shapely.convex_hull(shapely.multipoints(quads)))
         body = shapely.make_valid(shapely.Polygon(a))
@@ -283,16 +342,50 @@ def _behind_shadow(bench: _Bench, edge: _Edge, outlines: int) -> _Edge:
         loop = shapely.get_coordinates(ring)[:-1]
         loops.append(loop if (signed_area(loop) > 0) == (k < outlines) else loop[::-1])
     new = contours_of(loops, _SPACING_PX * bench.pixel_mm, 0.15)
-    shaded = edge.shaded[tree.query(new.points_mm)[1]]
+    lit = np.concatenate(
+        [
+            edge.lit[old.loops[k]][trees[k].query(new.points_mm[s])[1]]
+            for k, s in enumerate(new.loops)
+        ]
+    )
     # A lit wall in front of the face is swept away as well, and belongs to the metal.
     face = np.sum(face_shift_mm(bench.camera, new.points_mm, t) * new.normals, axis=1)
     cast = np.sum(shadow.at(new.points_mm) * new.normals, axis=1)
-    back = np.where(shaded & (cast <= np.maximum(face, 0.0)), np.maximum(cast - face, 0.0), 0.0)
+    back = np.where(lit & (cast <= np.maximum(face, 0.0)), np.maximum(cast - face, 0.0), 0.0)
     moved = new.points_mm + np.minimum(back, np.maximum(-face, 0.0))[:, None] * new.normals
-    return _Edge(contours_like(new, moved), shadow, shaded)
+    return _Edge(contours_like(new, moved), shadow, lit)
 
 
-def _read(bench: _Bench, edge: _Edge, reach_px: float) -> _Reading:
+def _distinct(edge: _Edge, owner: list[int], outlines: int) -> tuple[_Edge, list[int]]:
+    """Without openings that lie outside their piece, within another one, or are mere specks.
+
+    A strip of cast shadow looks like a dark opening at first; it lies outside the metal, or
+    in a lit opening that the shadow's sweep has just completed.
+    """
+    loops = edge.contours.loops
+    shapes = [shapely.make_valid(shapely.Polygon(edge.contours.points_mm[s])) for s in loops]
+    lit = [float(edge.lit[s].mean()) for s in loops]
+    kept = list(range(outlines))
+    order = sorted(range(outlines, len(loops)), key=lambda k: (-round(lit[k]), -shapes[k].area))
+    for k in order:
+        area = shapes[k].area
+        inside = shapely.intersection(shapes[k], shapes[owner[k]]).area
+        clear = all(
+            shapely.intersection(shapes[k], shapes[j]).area < 0.2 * area
+            for j in kept[outlines:]
+        )
+        if area > _SPECK_MM2 and inside > 0.9 * area and clear:
+            kept.append(k)
+    rows = np.concatenate([np.arange(len(edge.lit))[loops[k]] for k in kept])
+    starts = (0, *np.cumsum([loops[k].stop - loops[k].start for k in kept]).tolist())
+    c = edge.contours
+    contours = Contours(c.points_mm[rows], c.normals[rows], c.curvature_per_mm[rows], starts)
+    return _Edge(contours, edge.shadow, edge.lit[rows]), [owner[k] for k in kept]
+
+
+def _read(
+    bench: _Bench, edge: _Edge, reach_px: float, *, both_walls: bool = True
+) -> _Reading:
     """Measure the edge of metal against paper across every contour point."""
     contours, t = edge.contours, bench.thickness_mm
     px, normal_px, scale = _in_photo(bench.camera, contours)
@@ -302,10 +395,11 @@ def _read(bench: _Bench, edge: _Edge, reach_px: float) -> _Reading:
     inside = np.where(wall < _NARROW_PX, reach_px, wall - 1.0)
     wall_band = np.where((wall < _NARROW_PX) & (wall > 0.5), wall, 0.0)
     plain = np.ones(len(px), dtype=bool)
+    raw = np.zeros(len(px))
     edges = Edges(*(np.zeros(len(px)) for _ in range(6)), ok=np.zeros(len(px), dtype=bool))
     if edge.shadow is not None:
         vectors = edge.shadow.at(contours.points_mm)
-        band = np.where(edge.shaded, dark_mm(vectors, shift, contours.normals) * scale, 0.0)
+        band = np.where(edge.lit, dark_mm(vectors, shift, contours.normals) * scale, 0.0)
         plain = band < 1.5
         beside = ~plain
         into(
@@ -320,8 +414,15 @@ def _read(bench: _Bench, edge: _Edge, reach_px: float) -> _Reading:
                 curvature_per_px=bend[beside],
                 weights=edge.shadow.contrast / bench.light.white_at(px[beside]),
                 start_px=np.zeros(int(beside.sum())),
+                outer_band_px=np.where(wall[beside] > 0.5, wall[beside], 0.0) if both_walls else None,
             ),
         )
+        # The law says where to expect the metal; texture may leave the reading less sure.
+        raw[beside] = edges.offset_px[beside]
+        trust = _LAW_PX**2 / (_LAW_PX**2 + edges.sigma_px[beside] ** 2)
+        edges.offset_px[beside] *= trust
+        edges.ok[beside] = edges.sigma_px[beside] < 2.0 * _LAW_PX
+        edges.sigma_px[beside] *= np.sqrt(trust)
     into(
         edges,
         plain,
@@ -341,6 +442,7 @@ def _read(bench: _Bench, edge: _Edge, reach_px: float) -> _Reading:
     return _Reading(
         px + offset[:, None] * normal_px,
         offset / scale,
+        raw / scale,
         edges.sigma_px / scale,
         edges.blur_px / scale,
         edges.ok,
@@ -383,7 +485,7 @@ def _loop(bench: _Bench, edge: _Edge, reading: _Reading, number: int) -> TracedL
     if edge.shadow is not None:
         vectors = edge.shadow.at(edge.contours.points_mm[s])
         dark = dark_mm(vectors, shift, edge.contours.normals[s]) > 1.5 * bench.pixel_mm
-        height[edge.shaded[s] & dark] = t
+        height[edge.lit[s] & dark] = t
     points = bench.camera.to_sheet(px, height)
     keep = without_folds(points, height)
     order = slice(None, None, 1 if signed_area(points) > 0 else -1)

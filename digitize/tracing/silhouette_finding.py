@@ -146,7 +146,7 @@ def find_blobs(
     solid = view.domain & ~paper
     solid = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.8 / view.cell_mm)) > 0
     inner = _regions(view, _maybe_paper(view, 0.7 * _CLOSE_MM, 0.7 * _AFAR_MM), grey)
-    opening_ok = _maybe_openings(inner, view.cell_mm, thickness_mm)
+    lit, dark = _maybe_openings(inner, view.cell_mm, thickness_mm)
     blobs, small = [], []
     n, parts, part_stats, centroids = cv2.connectedComponentsWithStats(
         solid.astype(np.uint8), connectivity=4
@@ -162,10 +162,14 @@ def find_blobs(
             if area > 4.0:
                 small.append(view.to_mm(centroids[i][None, ::-1])[0])
             continue
-        hole = whole & opening_ok[inner.labels[window]] & _eroded(whole, 1.0 / view.cell_mm)
-        hole = cv2.dilate(hole.astype(np.uint8), _disc(1.0)) > 0
+        deep = whole & _eroded(whole, 1.0 / view.cell_mm)
+        # Lit paper and the shadow beside it in the same opening are kept apart.
+        holes = [
+            cv2.dilate((deep & ok[inner.labels[window]]).astype(np.uint8), _disc(1.0)) > 0
+            for ok in (lit, dark)
+        ]
         offset = np.array([window[0].start, window[1].start], dtype=np.float64)
-        loops = _loops(whole, hole, offset, view)
+        loops = _loops(whole, holes, offset, view)
         if loops is None:
             continue
         at_end, at_frame = part & end[window], part & view.frame[window]
@@ -208,18 +212,21 @@ def _roughness(view: TopDown, grey: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.sqrt(power / plain) * np.exp(0.7 * np.clip(grey, -2.0, 0.0))
 
 
-def _maybe_openings(regions: _Regions, cell_mm: float, thickness_mm: float) -> Mask:
-    """Which regions (count,) may be paper seen through an opening.
+def _maybe_openings(
+    regions: _Regions, cell_mm: float, thickness_mm: float
+) -> tuple[Mask, Mask]:
+    """Which regions (count,) may be lit paper, or shaded paper, seen through an opening.
 
     Wide openings show lit paper.  Only narrow ones, deep for their width, are dark inside.
     """
-    ok = (regions.area >= 4) & (np.abs(regions.grey) < 0.2)
     depth = cv2.distanceTransform((regions.labels > 0).astype(np.uint8), cv2.DIST_L2, 3)
     deepest = np.zeros(regions.count)
     np.maximum.at(deepest, regions.labels.ravel(), depth.ravel())
-    ok |= (regions.area >= 4) & (deepest * cell_mm < 3.0 * thickness_mm) & (regions.grey < 0.2)
-    ok[0] = False
-    return np.asarray(ok)
+    possible = regions.area >= 4
+    possible[0] = False
+    lit = possible & (np.abs(regions.grey) < 0.2)
+    dark = possible & ~lit & (deepest * cell_mm < 3.0 * thickness_mm) & (regions.grey < 0.2)
+    return lit, dark
 
 
 def _sealed_metal(view: TopDown, paper: Mask, margin: Mask) -> Mask:
@@ -390,13 +397,13 @@ def _leaked(
 
 
 def _loops(
-    whole: Mask, hole: Mask, offset: FloatArray, view: TopDown
+    whole: Mask, holes: list[Mask], offset: FloatArray, view: TopDown
 ) -> tuple[FloatArray, tuple[FloatArray, ...]] | None:
     outer = _contours(whole)
     if not outer:
         return None
     outline = view.to_mm(max(outer, key=len) + offset)
-    openings = [view.to_mm(c + offset) for c in _contours(hole) if len(c) >= 8]
+    openings = [view.to_mm(c + offset) for h in holes for c in _contours(h) if len(c) >= 8]
     return _turned(outline, 1), tuple(_turned(o, -1) for o in openings)
 
 
