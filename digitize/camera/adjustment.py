@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from digitize.camera.flatness import TERMS
 from digitize.camera.lens import fold_radius
+from digitize.camera.priors import Prior
 from digitize.camera.projection import Pinhole, rotation_matrix, see
 
 FloatArray = NDArray[np.float64]
@@ -53,32 +54,6 @@ class Corners:
             self.stretch,
             self.height_terms[used],
         )
-
-
-@dataclass(frozen=True, slots=True)
-class Prior:
-    """What is known before looking at the corners, as normal distributions.
-
-    The lens terms are stated at the picture's corner, where a given k means little for a
-    long focal length and much for a short one: relative displacement k1 rho^2, k2 rho^4
-    with rho = half diagonal / focal length.
-    """
-
-    middle_px: tuple[float, float]
-    principal_sigma_px: float
-    log_focal: float
-    log_focal_sigma: float
-    half_diagonal_px: float
-    bend_sigma: tuple[float, float]
-    aspect_sigma: float
-    height_sigma_mm: float  # of each term of the sheet's height field, rms
-    share: float  # of all photos that this prior is meant for
-
-    @property
-    def rarity(self) -> float:
-        """-2 log of its density at the peak, but for a constant shared by all priors."""
-        spread = self.principal_sigma_px**2 * self.log_focal_sigma * self.height_sigma_mm**TERMS
-        return 2 * math.log(spread / self.share)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

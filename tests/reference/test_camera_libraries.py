@@ -8,9 +8,10 @@ import pytest
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
-from digitize.camera import recover as recovery
+from digitize.camera import priors
+from digitize.camera.priors import Frame
 from digitize.camera.projection import rotation_matrix, see
-from digitize.camera.recover import Frame, recover
+from digitize.camera.recover import recover
 from digitize.sheets.layout import PrintScale, Sheet
 
 A2 = Sheet("ring", "A2", 1, 26, 18, 600 / 26, 0)
@@ -92,9 +93,9 @@ def test_recovery_finds_the_minimum_that_scipy_finds(over, monkeypatch):
     At 30 degrees and with a sheet known to be flat the corners decide alone, so the two
     must agree to a small part of the stated uncertainty.
     """
-    monkeypatch.setattr(recovery, "_HEIGHT_SIGMA_MM", 1e-6)
-    monkeypatch.setattr(recovery, "_PRINCIPAL_REL", 1.0)
-    monkeypatch.setattr(recovery, "_BEND_SIGMA", (10.0, 10.0))
+    monkeypatch.setattr(priors, "_HEIGHT_SIGMA_MM", 1e-6)
+    monkeypatch.setattr(priors, "_PRINCIPAL_REL", 1.0)
+    monkeypatch.setattr(priors, "_BEND_SIGMA", (10.0, 10.0))
     view = over(A2, 30.0, k1=-0.05, k2=0.03, off_middle_px=(25, -15))
     sighting = view.sighting(np.random.default_rng(4))
     ours = recover(sighting, EXACT, Frame(4000, 3000)).camera

@@ -7,9 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from digitize.camera import recover as recovery
+from digitize.camera import priors
 from digitize.camera.flatness import TERMS, height_terms
-from digitize.camera.recover import Frame, recover
+from digitize.camera.priors import Frame
+from digitize.camera.recover import recover
 from digitize.sheets.layout import PrintScale, Sheet
 
 A2 = Sheet("ring", "A2", 1, 26, 18, 600 / 26, 0)
@@ -32,13 +33,13 @@ def test_covariance_is_what_cameras_drawn_from_the_priors_show(over, tilt):
             SMALL,
             tilt,
             focal_px=focal,
-            off_middle_px=rng.normal(0, recovery._PRINCIPAL_REL * 4000, 2),
-            k1=rng.normal(0, recovery._BEND_SIGMA[0]) / rho2,
-            k2=rng.normal(0, recovery._BEND_SIGMA[1]) / rho2**2,
+            off_middle_px=rng.normal(0, priors._PRINCIPAL_REL * 4000, 2),
+            k1=rng.normal(0, priors._BEND_SIGMA[0]) / rho2,
+            k2=rng.normal(0, priors._BEND_SIGMA[1]) / rho2**2,
             azimuth_deg=rng.uniform(0, 360),
             fill=0.5,
         )
-        bulge = terms @ rng.normal(0, recovery._HEIGHT_SIGMA_MM, TERMS)
+        bulge = terms @ rng.normal(0, priors._HEIGHT_SIGMA_MM, TERMS)
         sighting = view.sighting(
             rng,
             heights_mm=lambda at, bulge=bulge: bulge,
@@ -74,7 +75,7 @@ TABLE = [
 def test_a_flat_sheet_gives_the_recalled_table(over, monkeypatch, row):
     """Within a factor of 2.5: the recalled layout of corners and points is not exactly ours."""
     tilt, focal_percent, at_0, at_10, at_30 = row
-    monkeypatch.setattr(recovery, "_HEIGHT_SIGMA_MM", 1e-5)
+    monkeypatch.setattr(priors, "_HEIGHT_SIGMA_MM", 1e-5)
     view = over(A2, tilt, k1=-0.05, k2=0.03)
     found = recover(
         view.sighting(np.random.default_rng(tilt)), EXACT, Frame(4000, 3000, 3000.0, 0.03)

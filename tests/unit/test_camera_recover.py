@@ -7,7 +7,8 @@ import dataclasses
 import numpy as np
 import pytest
 
-from digitize.camera.recover import CameraError, Frame, SheetNotFlatError, recover
+from digitize.camera.priors import Frame
+from digitize.camera.recover import CameraError, SheetNotFlatError, recover
 from digitize.sheets.catalogue import sheet
 from digitize.sheets.layout import PrintScale, Sheet
 
