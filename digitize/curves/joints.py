@@ -24,6 +24,7 @@ IntArray = NDArray[np.int64]
 
 TANGENT_DEG = 15.0  # a joint turning more than this is a corner whatever the noise
 REJECT = 12.0  # chi-square of one degree of freedom, 0.05 % tail
+ROUGH = 1e-3  # nearly tangent pieces slide along each other for ever; not worth following
 _STEPS = 25
 _HUBER = 3.0
 
@@ -67,9 +68,9 @@ def adjust(
 def _settle(state: _State, tolerance_mm: float) -> NDArray[np.bool_]:
     """Adjust, hold what may be tangent, let go what the points reject; which joints stay held."""
     held = np.zeros(state.pieces, dtype=bool)
-    state.solve(held)
+    state.solve(held, ROUGH)
     state.reassign()
-    state.solve(held)
+    state.solve(held, ROUGH)
     held = state.nearly_tangent()
     free = state.geometry
     while held.any():
@@ -81,7 +82,7 @@ def _settle(state: _State, tolerance_mm: float) -> NDArray[np.bool_]:
         held[rejected] = False
         if not held.any():
             state.geometry = free
-            state.solve(held)
+            state.solve(held, ROUGH)
     return held
 
 
@@ -305,8 +306,11 @@ class _State:
             g[index] += side
         return h, g
 
-    def solve(self, held: NDArray[np.bool_]) -> bool:
-        """Gauss-Newton on distances under tangency at the held joints; True when it settled."""
+    def solve(self, held: NDArray[np.bool_], least: float = 1e-7) -> bool:
+        """Gauss-Newton on distances under tangency at the held joints; True when it settled.
+
+        Stops when a step improves the fit by less than the share ``least``.
+        """
         self._held = held.copy()
         damping = 1e-9
         r, j = self._distances(self._joints, self._bulges, derivatives=True)
@@ -343,7 +347,8 @@ class _State:
             self._joints, self._bulges = joints, bulges
             r, j = self._distances(joints, bulges, derivatives=True)
             c, rows = self._tangency(joints, bulges, held)
-            if float(np.abs(step).max()) < 1e-9:
+            still = float(np.abs(c).max(initial=0.0)) < 1e-10 and merit - value < least * merit
+            if float(np.abs(step).max()) < 1e-8 or still:
                 break
         self._r = r
         self._rescale(r, held)

@@ -29,8 +29,9 @@ FINER = (0.5, 0.25)
 MORE_SCATTER = 1.3
 MOST_FINER = 3.0  # times as many pieces: such a cut follows the wobble, not the edge
 MOST_FIRST = 200
-MOST_STARTS = 24
+MOST_STARTS = 16
 MOST_BREAKS = 60  # positions tried at once for one break
+MOST_TRIED = 1200  # and for all of them together
 LEAST_ARC_POINTS = 4
 # The half-level line of a square corner under a Gaussian blur of sigma s runs 0.545 s inside
 # either edge at the corner and 0.03 s at 2 s from it (from Phi(a/s) Phi(b/s) = 1/2).
@@ -321,7 +322,8 @@ class _Search:
                 low[k] = min(low[k], down[k] + lap, up[k] + lap)
                 high[k] = max(high[k], up[k] + lap, down[k] + lap)
                 greedy[k].add(up[k] + lap)
-        step = max(1, math.ceil(float((high - low)[1:-1].max(initial=0)) / MOST_BREAKS))
+        most = min(max(MOST_TRIED // count, 12), MOST_BREAKS)
+        step = max(1, math.ceil(float((high - low)[1:-1].max(initial=0)) / most))
         windows = [
             np.array(sorted({*range(lo, hi + 1, step), *greedy[k]}))
             for k, (lo, hi) in enumerate(zip(low, high, strict=True))
@@ -361,6 +363,9 @@ class _Search:
                 if not self._holds(i, j, shape):
                     # Nor will one that carries more points.
                     (line if shape == "line" else arc)[: row + 1, column:] = _INFEASIBLE
+                    beyond = int(np.searchsorted(after, self.reach(i), side="right"))
+                    if beyond <= column:
+                        line[: row + 1, beyond:] = arc[: row + 1, beyond:] = _INFEASIBLE
                     sound = False
                 found.append((i, shape))
             if sound:
@@ -383,13 +388,9 @@ class _Search:
         for line, arc in costs:
             step = np.minimum(line, arc)
             # (starts, from) + (from, to): the smallest over "from"
-            best = np.empty((n, step.shape[1]))
-            came = np.empty((n, step.shape[1]), dtype=np.int64)
-            for s in range(n):
-                sums = value[s][:, None] + step
-                came[s] = np.argmin(sums, axis=0)
-                best[s] = sums[came[s], np.arange(step.shape[1])]
-            value = best
+            sums = value[:, None, :] + step.T[None, :, :]
+            came = np.argmin(sums, axis=2)
+            value = np.take_along_axis(sums, came[:, :, None], axis=2)[:, :, 0]
             back.append(came)
         s = int(np.argmin(np.diag(value)))
         if value[s, s] >= _INFEASIBLE:
