@@ -19,7 +19,7 @@ from digitize.camera.camera import Camera, CameraSolution
 from digitize.camera.flatness import height_terms, out_of_flat_mm
 from digitize.camera.priors import Framed, priors_for
 from digitize.camera.projection import see
-from digitize.camera.search import Found, inverse, search, starts, surprise
+from digitize.camera.search import Found, inverse, search, starting_states, surprise
 from digitize.camera.seed import robust_homographies
 from digitize.errors import DigitizeError
 from digitize.sheets.layout import PrintScale
@@ -62,10 +62,10 @@ def recover(sighting: Sighting, scale: PrintScale, photo: Framed) -> CameraSolut
     if not planes:
         raise _not_flat(sighting, "no plane fits the corners")
     usual, *unusual = priors_for(photo, scale)
-    found = search(corners, usual, starts(corners, usual, planes[0]))
+    found = search(corners, usual, starting_states(corners, usual, planes[0]))
     if found.doubts_prior:
         others = [usual, *unusual] if found.lost else unusual
-        more = starts(corners, usual, planes[-1]) if found.lost else []
+        more = starting_states(corners, usual, planes[-1]) if found.lost else []
         found = min(
             [found, *(search(corners, prior, [found.state, *more]) for prior in others)],
             key=surprise,

@@ -95,7 +95,7 @@ def search(corners: Corners, prior: Prior, starts: list[State]) -> Found:
     return _finish(min(close, key=lambda t: t[1])[0], corners, prior)
 
 
-def starts(corners: Corners, prior: Prior, homography: FloatArray) -> list[State]:
+def starting_states(corners: Corners, prior: Prior, homography: FloatArray) -> list[State]:
     """Poses by the homography, for the focal length it suggests and the one expected."""
     principal = np.asarray(prior.middle_px)
     middle = np.median(corners.mm, axis=0)
@@ -104,14 +104,14 @@ def starts(corners: Corners, prior: Prior, homography: FloatArray) -> list[State
     focals = [told]
     if seen is not None and _SHORTEST < seen / prior.half_diagonal_px < _LONGEST:
         focals.append(seen)
-    starts = []
+    states = []
     for focal in focals:
         pose = pose_from_homography(homography, focal, principal, middle)
         for rotation, translation in (pose, mirrored_pose(*pose, middle)):
             pinhole = Pinhole(rotation, translation, focal, prior.middle_px, 0.0, 0.0)
-            starts.append(State(pinhole, 0.0, np.zeros(TERMS)))
-    plausible = [s for s in starts if s.plausible(corners)]
-    return plausible or starts[:1]
+            states.append(State(pinhole, 0.0, np.zeros(TERMS)))
+    plausible = [s for s in states if s.plausible(corners)]
+    return plausible or states[:1]
 
 
 def _robust(state: State, corners: Corners, prior: Prior, rounds: int) -> tuple[State, float]:
