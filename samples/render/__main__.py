@@ -1,5 +1,8 @@
 """Makes the sample photographs: ``python samples/render NAME...`` or ``all`` or ``list``.
 
+``accuracy`` prints how exactly painted edges are placed; ``check`` compares the cameras in
+all truth files with the renderer's rays.
+
 ``--quick`` makes them small and grainy, ``--into FOLDER`` elsewhere than in samples/.
 """
 
@@ -13,9 +16,11 @@ import engine
 
 engine.start()
 
-from lens import coarser  # noqa: E402 - the renderer must be started first
+from accuracy import report  # noqa: E402 - the renderer must be started first
+from lens import coarser  # noqa: E402
 from make import make  # noqa: E402
 from scenes import MADE  # noqa: E402
+from verify import check_file  # noqa: E402
 
 
 def main() -> None:
@@ -26,6 +31,13 @@ def main() -> None:
     asked = parser.parse_args()
     if asked.names == ["list"]:
         print("\n".join(MADE))
+        return
+    if asked.names == ["accuracy"]:
+        report()
+        return
+    if asked.names == ["check"]:
+        for path in sorted(asked.into.glob("*.json")):
+            print(f"{path.stem}: {check_file(path):.6f} px")
         return
     names = list(MADE) if asked.names == ["all"] else asked.names
     for name in names:

@@ -91,6 +91,7 @@ def rusty_bracket() -> Shot:
         ),
         "silhouette",
         sensor=Sensor(seed=2),
+        samples=36,
         room=SOFT,
     )
     shot.lay(t, shot.target(t))
@@ -121,6 +122,7 @@ def hard_shadow() -> Shot:
         ),
         "silhouette",
         sensor=Sensor(seed=3, paper_level=0.75),
+        samples=36,
         room=Room(side=(0.13, 0.15, 0.19), overhead=(0.20, 0.22, 0.27)),
     )
     shot.lay(t, shot.target(t))
@@ -219,6 +221,7 @@ def tracing_three_flanges() -> Shot:
         ),
         "ink",
         sensor=Sensor(seed=5),
+        samples=36,
         room=SOFT_LEFT,
     )
     shot.lay(t, shot.target(t))
@@ -529,10 +532,10 @@ def cropped_ring() -> Shot:
     t = ring("A3", 15, (0.9968, 0.9994))
     shot = Shot(
         "cropped-ring",
-        "Rusty 2 mm plate on an A3 ring of which some 40 % lies outside the picture.",
+        "Rusty 2 mm plate on an A3 ring of whose corners more than half lie outside the picture.",
         phone(
-            look_at_mm=(92, 126),
-            distance_mm=322,
+            look_at_mm=(72, 62),
+            distance_mm=306,
             tilt_deg=21,
             tilt_toward_deg=210,
             yaw_deg=99,
@@ -595,7 +598,7 @@ def worn_tracing() -> Shot:
     )
     left_out = []
     ball = Pen(0.5, (0.05, 0.06, 0.20), 0.9, uneven=0.1)
-    for at, size, letters, turn in (((52, 110), 7.0, 16, 84.0), ((150, 150), 5.0, 8, 97.0)):
+    for at, size, letters, turn in (((46, 110), 7.0, 16, 84.0), ((150, 150), 5.0, 8, 97.0)):
         for word in scribble(at, size, letters, turn, rng):
             stroke(canvas, word, ball, rng)
             left_out.append(box_of(t.place(word), "handwriting"))

@@ -74,7 +74,7 @@ class Shot:
     pieces: list[dict[str, Any]] = field(default_factory=list)
     extra: dict[str, Any] = field(default_factory=dict)
     room: Room = field(default_factory=Room)
-    samples: int = 36  # a square number, for the sampler
+    samples: int = 25  # a square number, for the sampler
     bounces: int = 2
 
     def add(self, name: str, thing: Any) -> None:
@@ -182,7 +182,7 @@ class Shot:
         def draw(points: FloatArray) -> None:
             stroke(canvas, points / np.array(scale), pen, rng)
 
-        ring = closed(part.outline.points(0.01))
+        ring = closed(part.outline.points(0.003))
         open_at = []
         if gaps:
             for run in without(ring, gaps):
@@ -193,7 +193,7 @@ class Shot:
         else:
             draw(ring)
         for opening in part.openings:
-            draw(closed(opening.points(0.01)))
+            draw(closed(opening.points(0.003)))
         for a, b in part.bends:
             for dash in dashes(a, b, *dash_mm):
                 draw(dash)

@@ -9,6 +9,8 @@ finder, which sees also a slip in pixel counting or in laying the texture.
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from typing import Any
 
 import cv2
@@ -55,6 +57,34 @@ def ray_error_px(scene: Any, lens: Lens, points_mm: FloatArray) -> float:
     level = np.abs(p[:, 2] - points[:, 2]) < 0.02
     assert level.sum() >= 20, "too few known points are in view to check the camera"
     error = seen_at(lens, p[level].astype(np.float64)) - px[level]
+    return float(np.max(np.hypot(error[:, 0], error[:, 1])))
+
+
+def check_file(path: Path) -> float:
+    """Largest difference in px between a truth file's camera and the renderer's rays.
+
+    Rays through a grid of pixels are followed to a plane at z = 0 and put back on the sensor.
+    """
+    c = json.loads(path.read_text())["camera"]
+    lens = Lens(
+        tuple(c["size_px"]),
+        c["focal_px"],
+        tuple(c["principal_px"]),
+        c["k1"],
+        c["k2"],
+        c["blur_px"],
+        np.array(c["rotation"]),
+        np.array(c["centre_mm"]),
+    )
+    plane = {"type": "rectangle", "to_world": mi.ScalarTransform4f().scale([1000, 1000, 1])}
+    scene = mi.load_dict({"type": "scene", "plane": plane})
+    x, y = np.meshgrid(
+        np.linspace(0, c["size_px"][0] - 1, 41), np.linspace(0, c["size_px"][1] - 1, 31)
+    )
+    px = np.column_stack((x.ravel(), y.ravel()))
+    columns = [mi.Float(px[:, k].astype(np.float32)) for k in (0, 1)]
+    hit = scene.ray_intersect(rays(lens, *columns))
+    error = seen_at(lens, np.array(hit.p).T.astype(np.float64)) - px
     return float(np.max(np.hypot(error[:, 0], error[:, 1])))
 
 
