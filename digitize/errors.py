@@ -6,7 +6,21 @@ step that raises them and live beside it.
 """
 
 from dataclasses import dataclass
+from enum import IntEnum
 from typing import Literal
+
+
+class Exit(IntEnum):
+    """Exit codes of the command line: which step could not do its part."""
+
+    OTHER = 1
+    ASKED = 2  # what was asked for makes no sense (also the command line's own usage errors)
+    PHOTO = 3  # the file is no usable photograph
+    TARGET = 4  # no target seen, or not the one wanted
+    CAMERA = 5  # the target does not tell where the camera stood
+    TRACE = 6  # nothing to trace, or the outline is open
+    PATTERN = 7  # a pattern document that is missing or wrong
+    FILE = 8  # a file cannot be written, or stands there already
 
 
 class DigitizeError(Exception):
@@ -16,7 +30,7 @@ class DigitizeError(Exception):
     ``where`` (may be empty), and what to ``do``.
     """
 
-    exit_code: int = 1
+    exit_code: Exit = Exit.OTHER
 
     def __init__(self, what: str, *, where: str = "", do: str = "") -> None:
         self.what, self.where, self.do = what, where, do

@@ -92,6 +92,7 @@ def deviations_mm(found: Closed, true: Closed, step_mm: float = 0.25) -> NDArray
 
 def match(patterns: tuple[Pattern, ...], true: list[TruePiece]) -> list[tuple[Pattern, TruePiece]]:
     """Each true piece with the pattern nearest to it."""
+
     def centre(closed: Closed) -> NDArray[np.float64]:
         return np.asarray(closed.points_mm(0.1)).mean(axis=0)
 

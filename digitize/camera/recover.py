@@ -21,7 +21,7 @@ from digitize.camera.priors import Framed, priors_for
 from digitize.camera.projection import see
 from digitize.camera.search import Found, inverse, search, starting_states, surprise
 from digitize.camera.seed import robust_homographies
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 from digitize.sheets.layout import PrintScale
 from digitize.sighting.sighting import Sighting
 
@@ -36,6 +36,8 @@ _GROSS_SQUARES = 0.03  # residual rms, in squares, at which no flat sheet is see
 
 class CameraError(DigitizeError):
     """The corners do not tell where the camera stood."""
+
+    exit_code = Exit.CAMERA
 
 
 class SheetNotFlatError(CameraError):

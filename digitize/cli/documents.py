@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 
 if TYPE_CHECKING:
     from digitize.pattern.model import Pattern
@@ -16,7 +16,7 @@ _LARGEST = 50_000_000  # bytes; a metre of raw polyline takes two million
 class NoPattern(DigitizeError):
     """The file named is not there or cannot be a pattern document."""
 
-    exit_code = 7
+    exit_code = Exit.PATTERN
 
 
 def read_pattern(path: Path) -> Pattern:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 from digitize.pattern.segments import Point
 
 FloatArray = NDArray[np.float64]
@@ -25,6 +25,8 @@ _CONVERGED = 1e-12
 
 class CurveError(DigitizeError):
     """The points do not determine the curve that was asked for."""
+
+    exit_code = Exit.TRACE
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,13 +8,13 @@ import shutil
 from contextlib import suppress
 from pathlib import Path
 
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 
 
 class NotWritten(DigitizeError):
     """The file could not be written, or stands there already."""
 
-    exit_code = 3
+    exit_code = Exit.FILE
 
 
 def write_bytes(path: Path | str, data: bytes, *, overwrite: bool = False) -> Path:

@@ -22,7 +22,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.pdfgen.pathobject import PDFPathObject
 from shapely.geometry.base import BaseGeometry
 
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 from digitize.files.atomic import write_bytes
 from digitize.files.lettering import BOLD, REGULAR, drawable, registered, shortened, width
 from digitize.files.notes import note_lines
@@ -72,6 +72,8 @@ class PaperOptions:
 
 class BadPaper(DigitizeError):
     """The paper or overlap asked for is not one that can be printed on."""
+
+    exit_code = Exit.ASKED
 
 
 def render(pattern: Pattern, options: PaperOptions | None = None) -> bytes:

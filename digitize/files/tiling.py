@@ -15,7 +15,7 @@ from typing import Literal
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 from digitize.pattern.extent import Box, extent_mm
 from digitize.pattern.model import Pattern
 
@@ -40,6 +40,8 @@ Orientation = Literal["portrait", "landscape"]
 
 class TooManyPages(DigitizeError):
     """The part would take an absurd heap of paper."""
+
+    exit_code = Exit.ASKED
 
 
 @dataclass(frozen=True, slots=True)

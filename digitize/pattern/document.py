@@ -16,7 +16,7 @@ import math
 from collections.abc import Callable
 from typing import Any, Literal, TypeVar, assert_never, get_args
 
-from digitize.errors import DigitizeError, Notice
+from digitize.errors import DigitizeError, Exit, Notice
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Slot
 from digitize.pattern.model import (
     BendLine,
@@ -42,6 +42,8 @@ T = TypeVar("T")
 
 class DocumentError(DigitizeError):
     """A pattern document that cannot be read; the sentence names the field."""
+
+    exit_code = Exit.PATTERN
 
 
 def dumps(pattern: Pattern) -> str:

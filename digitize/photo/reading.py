@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pi_heif.as_plugin import register_heif_opener
 from PIL import Image, ImageCms, UnidentifiedImageError
 
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 from digitize.photo.focal import focal_prior
 from digitize.photo.photo import Photo
 from digitize.photo.tone import recode, tone_curve
@@ -47,6 +47,8 @@ _UPRIGHT: dict[int, tuple[Any, ...]] = {  # Exif 2.32, Orientation: what undoes 
 
 class PhotoError(DigitizeError):
     """The file is not a photo that can be measured."""
+
+    exit_code = Exit.PHOTO
 
 
 def read_photo(path: str | Path) -> Photo:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 from digitize.sheets.layout import Sheet
 
 CodedForm = Literal["ring", "card"]
@@ -52,7 +52,7 @@ CARDS_PER_PAGE = 2
 class NoSuchSheet(DigitizeError):
     """The catalogue has no sheet of that form, paper or number."""
 
-    exit_code = 2
+    exit_code = Exit.ASKED
 
 
 def sheet(form: str, paper: str, number: int) -> Sheet:

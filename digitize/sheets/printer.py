@@ -26,7 +26,7 @@ from typing import Any
 
 import platformdirs
 
-from digitize.errors import DigitizeError, Notice
+from digitize.errors import DigitizeError, Exit, Notice
 from digitize.files.atomic import write_bytes
 from digitize.sheets import page
 from digitize.sheets.layout import PrintScale
@@ -64,13 +64,13 @@ _KIND, _VERSION = "digitize printer profile", 1
 class BadMeasurement(DigitizeError):
     """The measured bars cannot be those of the sheet."""
 
-    exit_code = 2
+    exit_code = Exit.ASKED
 
 
 class BadProfile(DigitizeError):
     """A printer profile is missing or is not one."""
 
-    exit_code = 2
+    exit_code = Exit.ASKED
 
 
 @dataclass(frozen=True, slots=True)

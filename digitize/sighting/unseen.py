@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 from digitize.photo.photo import Photo
 from digitize.sheets.layout import Sheet
 from digitize.sighting.lattice import Lattice
@@ -20,7 +20,7 @@ BLURRED = 0.3  # strongest slopes against those of the picture at a quarter of t
 class NoTargetFound(DigitizeError):
     """No target was seen in the photo."""
 
-    exit_code = 3
+    exit_code = Exit.TARGET
 
 
 class TargetUnreadable(NoTargetFound):

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import Point, Polygon, prepare
 
-from digitize.errors import DigitizeError, Notice
+from digitize.errors import DigitizeError, Exit, Notice
 from digitize.tracing import gaps
 from digitize.tracing.closed_line import ClosedLine, LineSide, measure_closed, put_on_side
 from digitize.tracing.crosses import Cross, as_cross, fit_mark
@@ -41,7 +41,7 @@ BoolArray = NDArray[np.bool_]
 _SMALLEST_PIECE_MM = 8.0
 _LONG_STROKE_MM = 20.0  # from which an open line may be meant as an outline
 _SIDE_FACE = 0.04  # of the largest face: what a line across the outline may cut off
-_UNTIDY_MM = 15.0  # a loop larger than this is an opening even with tails
+_UNTIDY_MM = 8.0  # a loop wider than this inside is an opening even with tails
 _LISTED_MM, _FAINT_LISTED_MM = 0.8, 4.0  # smaller specks are not worth a line in the list
 _FAINT_CONTRAST = 0.45  # of the lines, below which it is no wonder that they do not close
 _CARRIED_MM = 15.0  # from which carrying a bend line on is worth a word
@@ -50,6 +50,8 @@ _DASHED_SHARE = 0.35  # of a bend line that its own dashes must cover
 
 class OutlineOpen(DigitizeError):
     """The drawn outline does not close, and the gap is too wide to close it by rule."""
+
+    exit_code = Exit.TRACE
 
     def __init__(
         self, at_mm: tuple[float, float], at_px: tuple[float, float], gap_mm: float | None
@@ -62,6 +64,8 @@ class OutlineOpen(DigitizeError):
 
 class OutlineCutOff(DigitizeError):
     """The drawn outline runs off the surface that can be measured."""
+
+    exit_code = Exit.TRACE
 
     def __init__(self, at_mm: tuple[float, float], at_px: tuple[float, float]) -> None:
         """Hold the place on the sheet and in the photo."""
@@ -289,12 +293,14 @@ class _Reader:
         if not faces or stroke in drawing.in_rows:
             return None
         area_mm2 = float(loops.face_area[faces[0]]) * drawing.view.pitch_mm**2
-        if 2.0 * np.sqrt(area_mm2 / np.pi) < max(1.2 * drawing.pen_mm, 1.5):
+        across_mm = 2.0 * float(np.sqrt(area_mm2 / np.pi))
+        if across_mm < max(1.2 * drawing.pen_mm, 1.5):
             self.reasons[stroke] = "too small a loop for the pen's width"
         elif drawing.is_writing(stroke):
             self.reasons[stroke] = "handwriting"
-        elif not drawing.clean[stroke] and drawing.shapes.size_mm[stroke] < _UNTIDY_MM:
-            self.reasons[stroke] = "a loop with tails or several loops in one stroke"
+        elif not drawing.clean[stroke] and across_mm < _UNTIDY_MM:
+            several = drawing.shapes.loops[stroke] > 1
+            self.reasons[stroke] = "handwriting" if several else "a loop with tails"
         if stroke in self.reasons:
             return None
         # Writing that touches the loop from outside brings faces that are not part of it.
@@ -365,7 +371,7 @@ class _Reader:
                 return "a blot or smudge"
         if long_mm < 2.2 * drawing.pen_mm and long_mm < 1.7 * short_mm:
             return "a single dot"
-        if drawing.is_writing(stroke):
+        if drawing.is_writing(stroke) or shapes.loops[stroke] > 1:
             return "handwriting"
         return "a stroke that closes round nothing and belongs to no dashed line"
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.camera.camera import Camera
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 from digitize.photo.photo import Photo
 from digitize.sheets.layout import Sheet
 
@@ -32,6 +32,8 @@ _FLOOR = 1e-4  # of full scale: below this a logarithm only shows noise
 
 class PaperNotSeen(DigitizeError):
     """The target's white squares give no usable paper white."""
+
+    exit_code = Exit.TARGET
 
 
 @dataclass(frozen=True, eq=False)

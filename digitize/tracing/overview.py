@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.camera.camera import Camera
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 from digitize.photo.photo import Photo
 from digitize.sheets.layout import Sheet
 from digitize.tracing.light import PaperLight
@@ -37,6 +37,8 @@ its lattice, rounded up from the page layout."""
 
 class NothingInRegion(DigitizeError):
     """The surface to look at is not in the photo."""
+
+    exit_code = Exit.TRACE
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 from digitize.tracing.overview import Overview
 
 _WIDEST_MM = 4.5
@@ -30,6 +30,8 @@ edge of a loose sheet, a crease or a thin shadow does not."""
 
 class NothingDrawn(DigitizeError):
     """No marker line was found on the surface."""
+
+    exit_code = Exit.TRACE
 
 
 def lines_too_faint() -> NothingDrawn:

@@ -1,0 +1,194 @@
+"""Every command, run as a person runs it; the photo is a drawn-on scan of a sheet."""
+
+import json
+import sys
+
+import numpy as np
+import pytest
+from PIL import Image, ImageDraw
+
+from digitize.cli.main import MISSING_LIBRARY, run
+from digitize.pattern import document
+from digitize.sheets import printing
+from digitize.sheets.page import page
+
+DPI = 127.0  # 5 pixels to the millimetre
+
+
+@pytest.fixture(scope="session")
+def scan(tmp_path_factory):
+    """A scanned A4 ring with a rectangle of 80 by 50 mm drawn in it, and one hole."""
+    drawn = page("ring", "A4", 9)
+    image = Image.fromarray(255 - printing.ink(drawn, DPI // 1 * 4))
+    draw = ImageDraw.Draw(image)
+    k = 20  # pixels to the millimetre while drawing
+    draw.rectangle([70 * k, 110 * k, 150 * k, 160 * k], outline=20, width=int(1.2 * k))
+    draw.ellipse([100 * k, 125 * k, 120 * k, 145 * k], outline=20, width=int(1.2 * k))
+    image = image.reduce(4).convert("RGB")
+    noise = np.random.default_rng(3).normal(0.0, 1.5, np.asarray(image).shape)
+    photo = np.clip(60 + np.asarray(image) * 0.6 + noise, 0, 255).astype(np.uint8)
+    path = tmp_path_factory.mktemp("scan") / "hatch-cover.png"
+    Image.fromarray(photo).save(path)
+    return path
+
+
+@pytest.fixture
+def digitize(monkeypatch, capsys, tmp_path):
+    """Runs the command; returns exit code, standard output and standard error."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.chdir(tmp_path)
+
+    def command(*words):
+        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
+        try:
+            run()
+            code = 0
+        except SystemExit as exit_:
+            code = int(exit_.code or 0)
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return command
+
+
+def test_every_command_has_help(digitize):
+    code, out, _ = digitize("--help")
+    assert code == 0
+    for command in ("trace", "sheet", "printer", "sizes", "draw", "samples"):
+        assert command in out
+        assert digitize(command, "--help")[0] == 0
+
+
+def test_version(digitize):
+    code, out, _ = digitize("--version")
+    assert code == 0
+    assert out.startswith("digitize 0.")
+
+
+def test_a_drawing_becomes_a_pattern_with_all_its_files(digitize, scan, tmp_path):
+    code, out, err = digitize("trace", scan, "--into", tmp_path / "new", "--line-side", "outside")
+    assert code == 0, err
+    names = sorted(p.name for p in (tmp_path / "new").iterdir())
+    assert names == [
+        "hatch-cover-1to1.pdf",
+        "hatch-cover-photo.png",
+        "hatch-cover-r12.dxf",
+        "hatch-cover-topdown.png",
+        "hatch-cover.dxf",
+        "hatch-cover.pattern.json",
+        "hatch-cover.svg",
+    ]
+    pattern = document.loads((tmp_path / "new" / "hatch-cover.pattern.json").read_text())
+    x, y = np.ptp(pattern.outline.points_mm(0.01), axis=0)
+    assert (x, y) == pytest.approx((80.0, 50.0), abs=0.15)
+    (hole,) = pattern.openings
+    # The metal ends outside the outline's line, so inside the hole's.
+    assert 2 * hole.radius_mm == pytest.approx(17.6, abs=0.15)
+    assert "measure both bars" in out
+
+    code, out, _ = digitize("sizes", tmp_path / "new" / "hatch-cover.pattern.json", "--json")
+    assert code == 0
+    listed = {(d["name"], d["kind"]): d for d in json.loads(out)["dimensions"]}
+    assert listed["H1", "diameter"]["value"] == pytest.approx(17.6, abs=0.15)
+    assert listed["H1", "diameter"]["expanded"] > 0
+
+    for name in ("again.dxf", "again.svg", "again.pdf"):
+        code, _, err = digitize("draw", tmp_path / "new" / "hatch-cover.pattern.json", name)
+        assert code == 0, err
+        assert (tmp_path / name).stat().st_size > 500
+
+
+def test_nothing_is_overwritten_unasked(digitize, scan, tmp_path):
+    (tmp_path / "hatch-cover.svg").write_text("mine")
+    code, _, err = digitize("trace", scan)
+    assert code == 8
+    assert "exists already" in err
+    assert (tmp_path / "hatch-cover.svg").read_text() == "mine"
+    assert [p.name for p in tmp_path.glob("hatch-cover*")] == ["hatch-cover.svg"]
+
+
+def test_json_gives_dimensions_and_files(digitize, scan, tmp_path):
+    code, out, err = digitize("trace", scan, "--json", "--name", "lid", "--into", "lids")
+    assert code == 0, err
+    result = json.loads(out)
+    assert result["patterns"][0]["name"] == "lid"
+    assert any(n["code"] == "print-unmeasured" for n in result["patterns"][0]["notices"])
+    assert all((tmp_path / f).exists() for f in result["files"])
+
+
+def test_a_fault_is_one_sentence_and_a_code_also_as_json(digitize, tmp_path):
+    Image.new("RGB", (800, 600), (120, 120, 120)).save(tmp_path / "wall.png")
+    code, out, err = digitize("trace", "wall.png", "--json")
+    assert code == 4
+    assert err.count("\n") == 1
+    assert err.startswith("digitize: ")
+    assert json.loads(out)["error"]["kind"] == "NoTargetFound"
+    assert not list(tmp_path.glob("wall*.dxf"))
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "sentence"),
+    [
+        (("trace", "missing.jpg"), 3, "missing.jpg"),
+        (("trace", "notes.txt"), 3, "notes.txt"),
+        (("sizes", "missing.pattern.json"), 7, "cannot be read"),
+        (("sizes", "notes.txt"), 7, "JSON"),
+        (("sheet", "ring", "--paper", "A9"), 2, "A9"),
+        (("sheet", "ring", "--number", "99"), 2, "99"),
+        (("printer", "office"), 2, "office"),
+        (("printer", "office", "--across", "190"), 2, "both bars"),
+        (("printer", "office", "--across", "19", "--up", "26"), 2, "centimetres"),
+        (("trace", "notes.txt", "--thickness", "thin"), 2, "is not a length"),
+        (("trace", "notes.txt", "--region", "1,2,3"), 2, "x0,y0,x1,y1"),
+        (("samples", "nowhere"), 1, "no sample photographs"),
+    ],
+)
+def test_what_is_wrong_is_said(digitize, tmp_path, words, code, sentence):
+    (tmp_path / "notes.txt").write_text("buy snips")
+    found, _, err = digitize(*words)
+    assert found == code
+    assert sentence in err
+
+
+def test_a_silhouette_without_thickness_is_refused(digitize, scan):
+    code, _, err = digitize("trace", scan, "--mode", "silhouette")
+    assert code == 6
+    assert "thickness" in err
+
+
+def test_the_wrong_sheet_is_named(digitize, scan):
+    code, _, err = digitize("trace", scan, "--sheet", "5")
+    assert code == 4
+    assert "5" in err
+
+
+def test_sheets_are_written_and_the_printer_is_kept(digitize, tmp_path, scan):
+    code, out, _ = digitize("sheet", "card", "--paper", "Letter", "--units", "in")
+    assert code == 0
+    assert (tmp_path / "card-letter-1.pdf").read_bytes().startswith(b"%PDF")
+    assert "digitize printer" in out
+    assert digitize("sheet", "ring", "--file", "ring.png")[0] == 0
+    assert digitize("sheet", "ring", "--file", "ring.doc")[0] == 2
+
+    assert "No printer" in digitize("printer")[1]
+    code, out, _ = digitize("printer", "office", "--across", "189.6", "--up", "259.2 mm")
+    assert code == 0
+    assert "99.79 % across and 99.69 % up" in out
+    assert digitize("printer")[1].strip() == "office"
+    assert "99.79 %" in digitize("printer", "office")[1]
+    assert digitize("printer", "office", "--across", "190", "--up", "260")[0] == 8
+
+    code, out, _ = digitize("trace", scan, "--into", "o", "--json")
+    notices = {n["code"] for n in json.loads(out)["patterns"][0]["notices"]}
+    assert "printer-assumed" in notices
+    assert "print-unmeasured" not in notices
+
+
+def test_a_missing_system_library_is_named(digitize, monkeypatch):
+    def broken():
+        raise ImportError("libGL.so.1: cannot open shared object file: No such file or directory")
+
+    monkeypatch.setattr("digitize.cli.main.app", broken)
+    code, _, err = digitize("trace", "x.jpg")
+    assert code == 1
+    assert MISSING_LIBRARY.format(name="libGL.so.1") in err
