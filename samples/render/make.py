@@ -12,7 +12,7 @@ import numpy as np
 from lens import expose
 from sensor import develop, write_jpeg
 from shot import Shot, white_spots
-from verify import corner_errors_px, inside, ray_error_px, seen_at
+from verify import corner_errors_px, edge_check, inside, ray_error_px, seen_at
 
 
 def make(shot: Shot, folder: Path, tile: int = 150_000) -> dict[str, Any]:
@@ -25,6 +25,10 @@ def make(shot: Shot, folder: Path, tile: int = 150_000) -> dict[str, Any]:
     known = np.column_stack((corners, np.full(len(corners), target.height_mm)))
     flat = target.bow_mm == 0.0
     ray_error = ray_error_px(scene, lens, known) if flat else None
+    edge_share = None
+    if shot.edges:
+        edge_share = edge_check(scene, shot.edges, target.height_mm, 0.01)
+        assert edge_share > 0.999, f"{shot.name}: a mesh and its stated edge differ"
     light = expose(
         scene,
         shot.room,
@@ -74,6 +78,7 @@ def make(shot: Shot, folder: Path, tile: int = 150_000) -> dict[str, Any]:
         },
         "check": {
             "ray_error_max_px": ray_error,
+            "edges_within_0.01_mm": edge_share,
             "corners_seen": count,
             "corner_error_mean_px": error.mean(axis=0).tolist() if count else None,
             "corner_error_rms_px": float(np.sqrt((error**2).mean())) if count else None,

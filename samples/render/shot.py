@@ -72,6 +72,7 @@ class Shot:
     objects: dict[str, Any] = field(default_factory=dict)
     targets: list[Target] = field(default_factory=list)
     pieces: list[dict[str, Any]] = field(default_factory=list)
+    edges: list[FloatArray] = field(default_factory=list)  # of metal, which is on their left
     extra: dict[str, Any] = field(default_factory=dict)
     room: Room = field(default_factory=Room)
     samples: int = 25  # a square number, for the sampler
@@ -143,6 +144,7 @@ class Shot:
         """A piece of sheet metal on the paper.  ``outline`` replaces the sound edge's points."""
         points = part.outline.points() if outline is None else outline
         rings = [o.points() for o in part.openings] if openings is None else openings
+        self.edges += [points, *(ring[::-1] for ring in rings)]
         self.add(
             part.name,
             plate(

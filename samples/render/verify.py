@@ -60,6 +60,28 @@ def ray_error_px(scene: Any, lens: Lens, points_mm: FloatArray) -> float:
     return float(np.max(np.hypot(error[:, 0], error[:, 1])))
 
 
+def edge_check(scene: Any, edges: list[FloatArray], floor_mm: float, step_mm: float) -> float:
+    """Share of places where a piece's mesh ends within ``step_mm`` of its stated edge.
+
+    Plumb rays are dropped ``step_mm`` to either side of every edge (rings (N, 2) with the
+    metal on their left): one must strike metal, the other what lies below, at ``floor_mm``.
+    """
+    good = []
+    for ring in edges:
+        middle = (ring + np.roll(ring, -1, axis=0)) / 2
+        along = np.roll(ring, -1, axis=0) - ring
+        length = np.hypot(along[:, 0], along[:, 1])
+        left = np.column_stack((-along[:, 1], along[:, 0])) / length[:, None]
+        heights = []
+        for side in (step_mm, -step_mm):
+            p = middle + side * left
+            x, y = (mi.Float(p[:, k].astype(np.float32)) for k in (0, 1))
+            down = mi.Ray3f(mi.Point3f(x, y, 60.0), mi.Vector3f(0.0, 0.0, -1.0))
+            heights.append(np.array(scene.ray_intersect(down).p)[2])
+        good.append((heights[0] > floor_mm + 0.3) & (heights[1] < floor_mm + 0.05))
+    return float(np.concatenate(good).mean())
+
+
 def check_file(path: Path) -> float:
     """Largest difference in px between a truth file's camera and the renderer's rays.
 
