@@ -14,10 +14,11 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 from scipy.spatial import cKDTree
 
 from digitize.camera.camera import Camera
-from digitize.errors import DigitizeError, Notice
+from digitize.errors import DigitizeError, Exit, Notice
 from digitize.photo.photo import Photo
 from digitize.photo.tone import LUMINANCE
 from digitize.sheets.layout import Sheet
@@ -38,9 +39,8 @@ from digitize.tracing.silhouette_strips import (
     Contours,
     contours_like,
     contours_of,
-    first_edge,
+    outermost_edge,
     sharpness,
-    steady,
     unroll,
 )
 from digitize.tracing.silhouette_walls import edge_height_mm, face_shift_mm, without_folds
@@ -51,12 +51,17 @@ FloatArray = NDArray[np.float64]
 _SPACING_PX = 2.0  # from point to point
 _LIT = -0.8  # log of light over paper white: darker paper gets no direct light to be shaded from
 _LAW_PX = 0.7  # how well the shadow's law predicts the metal's edge
+_SHORT_GAP_MM = 2.0  # without an edge: joined straight
+_LARGEST_TURN = 0.9  # rad, of a longer one
+_WEB_MM = 1.2  # metal left between an opening and the outline
 _SPECK_MM2 = 1.5  # openings smaller than this are not looked for
 _NARROW_PX = 4.0  # walls and shadows narrower than this are fitted together with the edge
 
 
 class ThicknessMissing(DigitizeError):
     """A silhouette cannot be placed without the thickness of the piece."""
+
+    exit_code = Exit.TRACE
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +107,7 @@ def trace_silhouette(
     _refuse_hopeless(blobs)
     pixel_mm = float(np.median(pixel_size_mm(camera, camera.to_px(blobs[0].outline_mm))))
     bench = _Bench(photo, camera, light, thickness, pixel_mm)
-    traced = _traced(bench, [b.outline_mm for b in blobs], [b.openings_mm for b in blobs])
+    traced = _traced(bench, blobs)
     return Traced("silhouette", traced, tuple(left_out))
 
 
@@ -181,21 +186,22 @@ def _refuse_hopeless(blobs: list[Blob]) -> None:
             )
 
 
-def _traced(
-    bench: _Bench, outlines: list[FloatArray], candidates: list[tuple[FloatArray, ...]]
-) -> tuple[TracedPiece, ...]:
-    loops = outlines + [c for cs in candidates for c in cs]
-    owner = list(range(len(outlines))) + [i for i, cs in enumerate(candidates) for _ in cs]
-    edge, real = _outermost_edge(bench, loops, len(outlines))
-    owner = [owner[k] for k in np.flatnonzero(real)]
+def _traced(bench: _Bench, blobs: list[Blob]) -> tuple[TracedPiece, ...]:
+    outlines = len(blobs)
+    loops = [b.outline_mm for b in blobs] + [o.loop_mm for b in blobs for o in b.openings]
+    owner = list(range(outlines)) + [i for i, b in enumerate(blobs) for _ in b.openings]
+    rank = [-1] * outlines + [o.rank for b in blobs for o in b.openings]
+    edge, real = _outermost_edge(bench, loops, outlines)
+    kept = np.flatnonzero(real)
     if edge.shadow is not None:
-        edge = _behind_shadow(bench, _shadow_on_edges(bench, edge), len(outlines))
-    edge, owner = _distinct(edge, owner, len(outlines))
+        edge = _behind_shadow(bench, _shadow_on_edges(bench, edge), outlines)
+    edge, chosen = _distinct(edge, [owner[k] for k in kept], [rank[k] for k in kept], outlines)
+    owner = [owner[kept[j]] for j in chosen]
     for reach in (6.0, 5.0):
         reading = _read(bench, edge, reach)
         edge = _moved(bench, edge, reading)
     pieces = []
-    for p in range(len(outlines)):
+    for p in range(outlines):
         mine = [_loop(bench, edge, reading, j) for j in range(len(owner)) if owner[j] == p]
         pieces.append(TracedPiece(mine[0], tuple(mine[1:])))
     return tuple(pieces)
@@ -217,24 +223,68 @@ def _outermost_edge(
         inside_mm=2.0 + 4.0 * t,
         step_mm=bench.pixel_mm,
     )
-    seen = first_edge(strips, sharpness(strips, rough, 0.9))
-    share = np.bincount(rough.loop_of, np.isfinite(seen)) / np.diff(rough.starts)
-    offset = steady(seen, rough)
+    offset, clear = outermost_edge(strips, sharpness(strips, rough, 0.9), rough, 3.5)
+    share = np.bincount(rough.loop_of, clear) / np.diff(rough.starts)
     is_outline = np.arange(len(loops)) < outlines
     real = is_outline | (share > 0.7)
-    moved = [rough.points_mm[s] + offset[s, None] * rough.normals[s] for s in rough.loops]
+    moved = [
+        _carried_across(rough.points_mm[s] + offset[s, None] * rough.normals[s], clear[s], spacing)
+        for s in rough.loops
+    ]
     contours = contours_of([moved[k] for k in np.flatnonzero(real)], spacing, 0.2)
     shift = face_shift_mm(camera, rough.points_mm, t)
     outside = light_outside(strips, rough)
     lit = outside > _LIT
     long = is_outline | (real & (np.diff(rough.starts) * spacing > 12.0))
-    trusted = (np.abs(outside) < 0.25) & np.isfinite(seen) & long[rough.loop_of]
+    trusted = (np.abs(outside) < 0.25) & clear & long[rough.loop_of]
     shadow = find_shadow(strips, rough, offset, shift, t, trusted)
     carried = [
         lit[rough.loops[k]][cKDTree(moved[k]).query(contours.points_mm[s])[1]]
         for k, s in zip(np.flatnonzero(real), contours.loops, strict=True)
     ]
     return _Edge(contours, shadow, np.concatenate(carried)), real
+
+
+def _carried_across(
+    points: FloatArray, clear: NDArray[np.bool_], spacing: float
+) -> FloatArray:
+    """A closed loop (N, 2) with stretches that show no edge replaced by smooth curves.
+
+    Where glare is as bright as the paper the line found wanders into the piece.  A cubic
+    that leaves and arrives in the directions of the clear edge carries it across, if these
+    directions agree that there is no corner to be lost.
+    """
+    n = len(points)
+    clear = median_filter(clear.astype(np.uint8), min(9, n), mode="wrap") > 0
+    if clear.all() or clear.sum() < 0.3 * n:
+        return points
+    out = points.copy()
+    first = int(np.flatnonzero(clear & ~np.roll(clear, -1))[0])
+    order = (first + np.arange(n)) % n
+    ends = np.flatnonzero(np.diff(clear[order].astype(np.int8)) == 1)
+    starts = np.flatnonzero(np.diff(clear[order].astype(np.int8)) == -1)
+    for a, b in zip(starts, ends, strict=True):
+        if (b - a) * spacing < _SHORT_GAP_MM:
+            continue
+        before, after = order[np.arange(a - 14, a - 1)], order[np.arange(b + 3, b + 16) % n]
+        p, q = points[before[-1]], points[after[0]]
+        chord = q - p
+        length = float(np.hypot(*chord))
+        way_in = points[before[-1]] - points[before[0]]
+        way_out = points[after[-1]] - points[after[0]]
+        way_in, way_out = way_in / np.hypot(*way_in), way_out / np.hypot(*way_out)
+        turn = sum(np.arccos(np.clip(w @ chord / length, -1.0, 1.0)) for w in (way_in, way_out))
+        if length == 0 or turn > _LARGEST_TURN or not clear[before].all() or not clear[after].all():
+            continue
+        rows = order[np.arange(a - 1, b + 4) % n]
+        t = np.linspace(0.0, 1.0, len(rows))[:, None]
+        out[rows] = (
+            (2 * t**3 - 3 * t**2 + 1) * p
+            + (t**3 - 2 * t**2 + t) * length * way_in
+            + (3 * t**2 - 2 * t**3) * q
+            + (t**3 - t**2) * length * way_out
+        )
+    return out
 
 
 def _shadow_on_edges(bench: _Bench, edge: _Edge) -> _Edge:
@@ -274,7 +324,8 @@ def _shadow_on_edges(bench: _Bench, edge: _Edge) -> _Edge:
             if fit is None:
                 scatter = np.inf
                 break
-            shadow, scatter = fit
+            # Aimed at the wrong edges, few rows show any.
+            shadow, scatter = fit[0], fit[1] / bands[2].mean() ** 2
         if scatter < least:
             best, least = shadow, scatter
     return replace(edge, shadow=best)
@@ -356,23 +407,25 @@ def _behind_shadow(bench: _Bench, edge: _Edge, outlines: int) -> _Edge:
     return _Edge(contours_like(new, moved), shadow, lit)
 
 
-def _distinct(edge: _Edge, owner: list[int], outlines: int) -> tuple[_Edge, list[int]]:
+def _distinct(
+    edge: _Edge, owner: list[int], rank: list[int], outlines: int
+) -> tuple[_Edge, list[int]]:
     """Without openings that lie outside their piece, within another one, or are mere specks.
 
-    A strip of cast shadow looks like a dark opening at first; it lies outside the metal, or
+    Bright smooth metal looks like an opening that follows the outline all along.  A strip of cast shadow looks like a dark opening at first; it lies outside the metal, or
     in a lit opening that the shadow's sweep has just completed.
     """
     loops = edge.contours.loops
     shapes = [shapely.make_valid(shapely.Polygon(edge.contours.points_mm[s])) for s in loops]
-    lit = [float(edge.lit[s].mean()) for s in loops]
     kept = list(range(outlines))
-    order = sorted(range(outlines, len(loops)), key=lambda k: (-round(lit[k]), -shapes[k].area))
+    order = sorted(range(outlines, len(loops)), key=lambda k: (rank[k], -shapes[k].area))
     for k in order:
         area = shapes[k].area
         inside = shapely.intersection(shapes[k], shapes[owner[k]]).area
-        clear = all(
-            shapely.intersection(shapes[k], shapes[j]).area < 0.2 * area
-            for j in kept[outlines:]
+        rim = shapely.get_exterior_ring(shapely.Polygon(edge.contours.points_mm[loops[owner[k]]]))
+        web = shapely.distance(rim, shapely.points(edge.contours.points_mm[loops[k]]))
+        clear = float((web < _WEB_MM).mean()) < 0.15 and all(
+            shapely.intersection(shapes[k], shapes[j]).area < 0.2 * area for j in kept[outlines:]
         )
         if area > _SPECK_MM2 and inside > 0.9 * area and clear:
             kept.append(k)
@@ -380,12 +433,10 @@ def _distinct(edge: _Edge, owner: list[int], outlines: int) -> tuple[_Edge, list
     starts = (0, *np.cumsum([loops[k].stop - loops[k].start for k in kept]).tolist())
     c = edge.contours
     contours = Contours(c.points_mm[rows], c.normals[rows], c.curvature_per_mm[rows], starts)
-    return _Edge(contours, edge.shadow, edge.lit[rows]), [owner[k] for k in kept]
+    return _Edge(contours, edge.shadow, edge.lit[rows]), kept
 
 
-def _read(
-    bench: _Bench, edge: _Edge, reach_px: float, *, both_walls: bool = True
-) -> _Reading:
+def _read(bench: _Bench, edge: _Edge, reach_px: float, *, both_walls: bool = True) -> _Reading:
     """Measure the edge of metal against paper across every contour point."""
     contours, t = edge.contours, bench.thickness_mm
     px, normal_px, scale = _in_photo(bench.camera, contours)
@@ -414,7 +465,9 @@ def _read(
                 curvature_per_px=bend[beside],
                 weights=edge.shadow.contrast / bench.light.white_at(px[beside]),
                 start_px=np.zeros(int(beside.sum())),
-                outer_band_px=np.where(wall[beside] > 0.5, wall[beside], 0.0) if both_walls else None,
+                outer_band_px=np.where(wall[beside] > 0.5, wall[beside], 0.0)
+                if both_walls
+                else None,
             ),
         )
         # The law says where to expect the metal; texture may leave the reading less sure.
@@ -438,15 +491,42 @@ def _read(
             inner_band_px=wall_band[plain],
         ),
     )
-    offset = np.where(edges.ok, edges.offset_px, 0.0)
+    ok = edges.ok & ~_stray(edges.offset_px, edges.ok, contours)
+    offset = _bridged(edges.offset_px, ok, contours)
     return _Reading(
         px + offset[:, None] * normal_px,
         offset / scale,
         raw / scale,
         edges.sigma_px / scale,
         edges.blur_px / scale,
-        edges.ok,
+        ok,
     )
+
+
+def _stray(offset: FloatArray, ok: NDArray[np.bool_], contours: Contours) -> NDArray[np.bool_]:
+    """Readings (N,) that leave their neighbours' line: another edge was taken."""
+    stray = np.zeros(len(offset), dtype=bool)
+    for loop in contours.loops:
+        part = np.where(ok[loop], offset[loop], np.nan)
+        known = np.flatnonzero(np.isfinite(part))
+        if len(known) < 9:
+            continue
+        middle = median_filter(part[known], 9, mode="wrap")
+        off = np.abs(part[known] - middle)
+        usual = 1.4826 * median_filter(off, min(41, len(known) // 2 * 2 - 1), mode="wrap")
+        stray[loop.start + known] = off > np.maximum(4.0 * usual, 0.7)
+    return stray
+
+
+def _bridged(offset: FloatArray, ok: NDArray[np.bool_], contours: Contours) -> FloatArray:
+    """Offsets (N,) with those not measured joined straight between those that are."""
+    out = np.zeros(len(offset))
+    for loop in contours.loops:
+        known = np.flatnonzero(ok[loop])
+        if len(known):
+            n = loop.stop - loop.start
+            out[loop] = np.interp(np.arange(n), known, offset[loop][known], period=n)
+    return out
 
 
 def into(whole: Edges, where: NDArray[np.bool_], part: Edges) -> None:
@@ -460,9 +540,7 @@ def _moved(bench: _Bench, edge: _Edge, reading: _Reading) -> _Edge:
     return replace(edge, contours=contours_like(edge.contours, points))
 
 
-def _in_photo(
-    camera: Camera, contours: Contours
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _in_photo(camera: Camera, contours: Contours) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Contour points (N, 2) px, unit normals (N, 2) there, and pixels per mm along them (N,)."""
     p, n = contours.points_mm, contours.normals
     tangent = np.column_stack([-n[:, 1], n[:, 0]])

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from skimage.measure import find_contours
 
 from digitize.camera.camera import Camera
-from digitize.errors import DigitizeError
+from digitize.errors import DigitizeError, Exit
 from digitize.photo.tone import LUMINANCE
 from digitize.sheets.layout import Sheet
 from digitize.tracing.light import PaperLight
@@ -32,6 +32,7 @@ _NODE = 16  # cells between places where the camera is asked
 # it off where metal and paper look alike.
 _ABRUPT_PER_MM = 0.10
 _CLOSE_MM, _AFAR_MM = 0.4, 1.4  # one Gaussian sigma each
+_OPEN_PER_MM = 0.15  # abruptness round a real opening to the outside
 _ROUGH = 2.5  # times the unevenness of plain paper
 _DARKEST, _BRIGHTEST = float(np.log(0.2)), float(np.log(1.2))  # of paper over paper white
 _TINT = 0.16  # log units that the colour of light in a shadow may differ
@@ -41,13 +42,19 @@ _MARGIN_MM = 0.6  # printed squares' own blur and the sheet's lie
 class NoPieceFound(DigitizeError):
     """Nothing but paper."""
 
+    exit_code = Exit.TRACE
+
 
 class PieceOverBorder(DigitizeError):
     """A piece covers part of the printed target."""
 
+    exit_code = Exit.TRACE
+
 
 class PieceOutOfFrame(DigitizeError):
     """A piece reaches out of the photo."""
+
+    exit_code = Exit.TRACE
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,11 +74,19 @@ class TopDown:
 
 
 @dataclass(frozen=True, eq=False)
+class Opening:
+    """Something inside a piece that may be an opening; drawn too small."""
+
+    loop_mm: FloatArray  # (N, 2), clockwise: not-paper on the left, as with outlines
+    rank: int  # 0: even lit paper, 1: lit, 2: dark, as in a narrow deep hole
+
+
+@dataclass(frozen=True, eq=False)
 class Blob:
     """One thing that is not paper."""
 
     outline_mm: FloatArray  # (N, 2), counter-clockwise
-    openings_mm: tuple[FloatArray, ...]  # each (N, 2), clockwise: not-paper always on the left
+    openings: tuple[Opening, ...]
     area_mm2: float  # of everything inside the outline
     touches_end: bool  # of the work area or the sheet
     touches_frame: bool
@@ -132,7 +147,8 @@ def find_blobs(
     margin = view.domain & ~_eroded(view.domain, 2.5 / view.cell_mm)
     grey = view.log_ratio @ np.array(LUMINANCE, np.float32)
     rough = _roughness(view, grey)
-    maybe = _maybe_paper(view, _CLOSE_MM, _AFAR_MM)
+    abrupt = _slope(view, _CLOSE_MM) - 1.3 * _slope(view, _AFAR_MM)
+    maybe = _maybe_paper(view, abrupt)
     paper = _reached(maybe, margin)
     if not paper.any():
         raise NoPieceFound(
@@ -140,13 +156,19 @@ def find_blobs(
             do="lay the piece inside the blank area with paper showing all round it",
         )
     strict = _reached(maybe & (rough < _ROUGH), margin)
-    leaked = _sealed_metal(view, paper, margin) | _leaked(view, paper, strict, grey, rough)
+    leaked = _sealed_metal(view, paper, margin) | _leaked(
+        paper, strict, abrupt, rough, view.cell_mm
+    )
     if leaked.any():
         paper = _connected_to(paper & ~leaked, margin, 0.5 / view.cell_mm)
     solid = view.domain & ~paper
     solid = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.8 / view.cell_mm)) > 0
-    inner = _regions(view, _maybe_paper(view, 0.7 * _CLOSE_MM, 0.7 * _AFAR_MM), grey)
-    lit, dark = _maybe_openings(inner, view.cell_mm, thickness_mm)
+    finer = _slope(view, 0.7 * _CLOSE_MM) - 1.3 * _slope(view, 0.7 * _AFAR_MM)
+    smooth = _maybe_paper(view, finer)
+    # First what is as even as paper; where metal is rough, no edge need show.
+    plain = _openings(smooth & (rough < _ROUGH), grey, view.cell_mm, thickness_mm)
+    looser = _openings(smooth, grey, view.cell_mm, thickness_mm)
+    kinds = (plain[0], looser[0], looser[1])
     blobs, small = [], []
     n, parts, part_stats, centroids = cv2.connectedComponentsWithStats(
         solid.astype(np.uint8), connectivity=4
@@ -163,23 +185,28 @@ def find_blobs(
                 small.append(view.to_mm(centroids[i][None, ::-1])[0])
             continue
         deep = whole & _eroded(whole, 1.0 / view.cell_mm)
-        # Lit paper and the shadow beside it in the same opening are kept apart.
         holes = [
-            cv2.dilate((deep & ok[inner.labels[window]]).astype(np.uint8), _disc(1.0)) > 0
-            for ok in (lit, dark)
+            cv2.dilate((deep & kind[window]).astype(np.uint8), _disc(1.0)) > 0 for kind in kinds
         ]
         offset = np.array([window[0].start, window[1].start], dtype=np.float64)
-        loops = _loops(whole, holes, offset, view)
-        if loops is None:
+        outer = _contours(whole)
+        if not outer:
             continue
+        outline = _turned(view.to_mm(max(outer, key=len) + offset), 1)
+        openings = [
+            Opening(_turned(view.to_mm(c + offset), -1), rank)
+            for rank, hole in enumerate(holes)
+            for c in _contours(hole)
+            if len(c) >= 8
+        ]
         at_end, at_frame = part & end[window], part & view.frame[window]
         touch = at_frame if at_frame.any() else at_end
         where = np.argwhere(touch).mean(axis=0) + offset if touch.any() else centroids[i][::-1]
         tx, ty = view.to_mm(where[None])[0]
         blobs.append(
             Blob(
-                loops[0],
-                loops[1],
+                outline,
+                tuple(openings),
                 area,
                 int(at_end.sum()) > 1,
                 bool(at_frame.any()),
@@ -212,21 +239,26 @@ def _roughness(view: TopDown, grey: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.sqrt(power / plain) * np.exp(0.7 * np.clip(grey, -2.0, 0.0))
 
 
-def _maybe_openings(
-    regions: _Regions, cell_mm: float, thickness_mm: float
+def _openings(
+    maybe: Mask, grey: NDArray[np.float32], cell_mm: float, thickness_mm: float
 ) -> tuple[Mask, Mask]:
-    """Which regions (count,) may be lit paper, or shaded paper, seen through an opening.
+    """Cells of regions that may be lit paper, or shaded paper, seen through an opening.
 
     Wide openings show lit paper.  Only narrow ones, deep for their width, are dark inside.
     """
-    depth = cv2.distanceTransform((regions.labels > 0).astype(np.uint8), cv2.DIST_L2, 3)
-    deepest = np.zeros(regions.count)
-    np.maximum.at(deepest, regions.labels.ravel(), depth.ravel())
-    possible = regions.area >= 4
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        maybe.astype(np.uint8), connectivity=4
+    )
+    area = stats[:, cv2.CC_STAT_AREA]
+    mean = np.bincount(labels.ravel(), grey.ravel(), minlength=count) / np.maximum(area, 1)
+    depth = cv2.distanceTransform(maybe.astype(np.uint8), cv2.DIST_L2, 3)
+    wide = np.zeros(count, dtype=bool)
+    wide[labels[depth > 3.0 * thickness_mm / cell_mm]] = True
+    possible = area >= 4
     possible[0] = False
-    lit = possible & (np.abs(regions.grey) < 0.2)
-    dark = possible & ~lit & (deepest * cell_mm < 3.0 * thickness_mm) & (regions.grey < 0.2)
-    return lit, dark
+    lit = possible & (np.abs(mean) < 0.2)
+    dark = possible & ~lit & ~wide & (mean < 0.2)
+    return lit[labels], dark[labels]
 
 
 def _sealed_metal(view: TopDown, paper: Mask, margin: Mask) -> Mask:
@@ -244,9 +276,7 @@ def _sealed_metal(view: TopDown, paper: Mask, margin: Mask) -> Mask:
         return sealed
     lit = paper & ~off
     near_lit = ~_eroded(~lit, 3.0 / view.cell_mm)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        off.astype(np.uint8), connectivity=4
-    )
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(off.astype(np.uint8), connectivity=4)
     from_margin = np.bincount(labels[margin], minlength=count) > 0
     rim = off & ~_eroded(off, 1.5)
     beyond_seal = rim & near_lit & ~_eroded(paper, 2.5)
@@ -282,9 +312,7 @@ def _extent(
     width, height = camera.size_px
     along = np.linspace(0.0, 1.0, 40)
     rim = np.concatenate(
-        [
-            np.column_stack([along * (width - 1), np.full(40, v)]) for v in (0.0, height - 1.0)
-        ]
+        [np.column_stack([along * (width - 1), np.full(40, v)]) for v in (0.0, height - 1.0)]
         + [np.column_stack([np.full(40, u), along * (height - 1)]) for u in (0.0, width - 1.0)]
     )
     seen = camera.to_sheet(rim)
@@ -332,28 +360,8 @@ def _pixel_maps(
     return both[..., 0], both[..., 1]
 
 
-@dataclass(frozen=True, eq=False)
-class _Regions:
-    """Connected cells that may be paper; region 0 is everything else."""
-
-    count: int
-    labels: NDArray[np.int32]  # (rows, columns)
-    grey: FloatArray  # (count,) mean log of light over paper white
-    area: NDArray[np.int32]  # (count,) cells
-
-
-def _regions(view: TopDown, maybe: Mask, grey: NDArray[np.float32]) -> _Regions:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        maybe.astype(np.uint8), connectivity=4
-    )
-    area = stats[:, cv2.CC_STAT_AREA]
-    mean = np.bincount(labels.ravel(), grey.ravel(), minlength=count) / np.maximum(area, 1)
-    return _Regions(count, labels, mean, area)
-
-
-def _maybe_paper(view: TopDown, close_mm: float, afar_mm: float) -> Mask:
+def _maybe_paper(view: TopDown, abrupt: NDArray[np.float32]) -> Mask:
     """Cells of paper's colour with no abrupt edge."""
-    abrupt = _slope(view, close_mm) - 1.3 * _slope(view, afar_mm)
     log_ratio = cv2.GaussianBlur(view.log_ratio, (3, 3), 0)
     grey = log_ratio @ np.array(LUMINANCE, np.float32)
     tint = np.abs(log_ratio - grey[..., None]).max(axis=2)
@@ -377,34 +385,31 @@ def _reached(maybe: Mask, margin: Mask) -> Mask:
 
 
 def _leaked(
-    view: TopDown, paper: Mask, strict: Mask, grey: NDArray[np.float32], rough: NDArray[np.float32]
+    paper: Mask, strict: Mask, abrupt: NDArray[np.float32], rough: NDArray[np.float32], cell: float
 ) -> Mask:
-    """Wide areas that are cut off from the margin once fine roughness counts as an edge.
+    """Cells that are cut off from the margin once fine roughness counts as an edge.
 
-    A piece under glare is; so is a wide pocket behind a narrow mouth, but that shows plain
-    lit paper.
+    A piece under glare is; so is a narrow slot open to the outside, whose edges roughen all
+    of it, but that has abrupt edges all round.
     """
-    lost = (paper & ~strict).astype(np.uint8)
-    core = cv2.morphologyEx(lost, cv2.MORPH_OPEN, _disc(2.2 / view.cell_mm))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(core, connectivity=4)
+    near = cv2.dilate(strict.astype(np.uint8), _disc(1.8 / cell)) > 0
+    lost = paper & ~near
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        lost.astype(np.uint8), connectivity=4
+    )
+    ring = cv2.dilate(labels.astype(np.float32), _disc(2.0)).astype(np.intp)
+    rim = (ring > 0) & ~paper
+    cells = np.bincount(ring[rim], minlength=count)
+    steep = np.bincount(ring[rim], abrupt[rim], minlength=count) / np.maximum(cells, 1)
     area = np.maximum(stats[:, cv2.CC_STAT_AREA], 1)
-    off = np.bincount(labels.ravel(), np.abs(grey).ravel(), minlength=count) / area
     uneven = np.bincount(labels.ravel(), rough.ravel(), minlength=count) / area
-    metal = (off > 0.08) | (uneven > 1.5)
+    depth = cv2.distanceTransform(lost.astype(np.uint8), cv2.DIST_L2, 3)
+    wide = np.zeros(count, dtype=bool)
+    wide[labels[depth > 2.2 / cell]] = True
+    metal = (uneven > 1.5) & (wide | (steep < _OPEN_PER_MM))
     metal[0] = False
-    grown = cv2.dilate(metal[labels].astype(np.uint8), _disc(1.2 / view.cell_mm))
-    return np.asarray(grown > 0) & paper
-
-
-def _loops(
-    whole: Mask, holes: list[Mask], offset: FloatArray, view: TopDown
-) -> tuple[FloatArray, tuple[FloatArray, ...]] | None:
-    outer = _contours(whole)
-    if not outer:
-        return None
-    outline = view.to_mm(max(outer, key=len) + offset)
-    openings = [view.to_mm(c + offset) for h in holes for c in _contours(h) if len(c) >= 8]
-    return _turned(outline, 1), tuple(_turned(o, -1) for o in openings)
+    grown = cv2.dilate(metal[labels].astype(np.uint8), _disc(2.0 / cell))
+    return np.asarray(grown > 0) & paper & (rough > 1.5)
 
 
 def _contours(mask: Mask) -> list[FloatArray]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, median_filter
+from scipy.ndimage import gaussian_filter1d
 
 from digitize.camera.camera import Camera
 from digitize.photo.photo import Photo
@@ -20,6 +20,10 @@ from digitize.photo.tone import linear
 from digitize.tracing.light import PaperLight
 
 FloatArray = NDArray[np.float64]
+
+_DEPTH_COST = 0.012  # of a clear edge, per pixel farther in
+_JUMP_COST = 0.25  # of a clear edge, per pixel that the line moves sideways from row to row
+_STEEP = 3  # pixels that it can
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,17 +175,57 @@ def sharpness(strips: Strips, contours: Contours, blur_px: float) -> NDArray[np.
     return np.asarray((np.abs(near) - 1.3 * np.abs(far)).max(axis=2))
 
 
-def first_edge(strips: Strips, sharp: NDArray[np.float32]) -> FloatArray:
-    """Offset (N,) mm of the first sharp edge met coming from the paper; NaN: none."""
+def outermost_edge(
+    strips: Strips, sharp: NDArray[np.float32], contours: Contours, deepest_mm: float
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """The outermost sharp edge as a line down the picture: offset (N,) mm, and where it shows.
+
+    Every place counts for how sharp it is, but a clear edge never for more than one, so
+    that the first clear one coming from the paper wins over a stronger one behind it.  The
+    best line that does not jump is found by dynamic programming (Viterbi 1967), and runs
+    straight on where no edge shows, as under glare as bright as paper.
+    """
     # What is left of the paper's noise after smoothing over two rows and 1.2 blurs.
     rows = np.diff(strips.ratio[:, :3].mean(axis=2), axis=0)
     noise = 1.4826 * float(np.median(np.abs(rows))) / np.sqrt(2.0) if len(rows) else 0.0
-    least = max(0.012, 0.75 * noise)
-    enough = np.maximum(least, 0.25 * np.minimum(sharp.max(axis=1), 0.2))
-    peak = _peaks(sharp) & (sharp > enough[:, None])
-    column = peak.argmax(axis=1)
-    found = peak[np.arange(len(sharp)), column]
-    return np.where(found, strips.offset_mm(_finer(sharp, column)), np.nan)
+    count = min(sharp.shape[1], int((strips.outside_mm + deepest_mm) / strips.step_mm))
+    held = np.where(_peaks(sharp), sharp, 0.25 * sharp)[:, :count]
+    enough = np.maximum(
+        max(0.012, 0.75 * noise), 0.25 * np.minimum(sharp[:, :count].max(axis=1), 0.2)
+    )
+    worth = np.clip(held / enough[:, None], 0.0, 1.0) - _DEPTH_COST * np.arange(count)
+    path = _best_line(worth.astype(np.float32), contours)
+    clear = held[np.arange(len(held)), path] >= enough
+    return strips.offset_mm(_finer(sharp, path)), clear
+
+
+def _best_line(worth: NDArray[np.float32], contours: Contours) -> NDArray[np.intp]:
+    """Column (N,) of the line down (N, K) that is worth most, closed in each loop."""
+    n, count = worth.shape
+    steps = np.arange(-_STEEP, _STEEP + 1)
+    cost = (_JUMP_COST * np.abs(steps)).astype(np.float32)[:, None]
+    path = np.zeros(n, dtype=np.intp)
+    for loop in contours.loops:
+        own = np.arange(loop.start, loop.stop)
+        lap = min(len(own), 40)
+        order = np.concatenate([own[-lap:], own, own[:lap]])
+        back = np.zeros((len(order), count), dtype=np.int8)
+        padded = np.full(count + 2 * _STEEP, -np.inf, dtype=np.float32)
+        windows = np.lib.stride_tricks.sliding_window_view(padded, count)
+        total = worth[order[0]].copy()
+        columns = np.arange(count)
+        for i, row in enumerate(order[1:], 1):
+            padded[_STEEP : _STEEP + count] = total
+            options = windows - cost
+            choice = options.argmax(axis=0)
+            total = options[choice, columns] + worth[row]
+            back[i] = choice
+        line = np.empty(len(order), dtype=np.intp)
+        line[-1] = int(total.argmax())
+        for i in range(len(order) - 1, 0, -1):
+            line[i - 1] = line[i] + steps[back[i, line[i]]]
+        path[own] = line[lap : lap + len(own)]
+    return path
 
 
 def _peaks(sharp: NDArray[np.float32]) -> NDArray[np.bool_]:
@@ -195,18 +239,3 @@ def _finer(sharp: NDArray[np.float32], column: NDArray[np.intp]) -> FloatArray:
     rows, c = np.arange(len(sharp)), np.clip(column, 1, sharp.shape[1] - 2)
     a, b, d = sharp[rows, c - 1], sharp[rows, c], sharp[rows, c + 1]
     return np.asarray(c + np.clip(0.5 * (a - d) / np.minimum(a - 2 * b + d, -1e-9), -0.5, 0.5))
-
-
-def steady(offset: FloatArray, contours: Contours, width: int = 9) -> FloatArray:
-    """Offsets (N,) without stray values and gaps, by a running median along each loop."""
-    out = offset.copy()
-    for loop in contours.loops:
-        part = out[loop]
-        known = np.isfinite(part)
-        if not known.any():
-            out[loop] = 0.0
-            continue
-        at = np.arange(len(part))
-        part = np.interp(at, at[known], part[known], period=len(part))
-        out[loop] = median_filter(part, min(width, len(part) // 2 * 2 - 1), mode="wrap")
-    return out
