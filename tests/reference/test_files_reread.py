@@ -104,8 +104,9 @@ def skirt() -> Pattern:
 def keyhole() -> Pattern:
     """A rope guide: an eye of more than half a turn on a straight shank, inside and out."""
     eye = math.tan(math.radians(300) / 4)
-    outside = chain((10, -60), (10, -10 * math.sqrt(3), eye), (-10, -10 * math.sqrt(3)), (-10, -60))
-    inside = chain((-4, -40), (4, -40), (4, -4 * math.sqrt(3), eye), (-4, -4 * math.sqrt(3)))
+    # GDAL draws a bulge above 1 wrongly where the arc runs from left to right, as here.
+    outside = chain((10, 60), (-10, 60), (-10, 10 * math.sqrt(3), eye), (10, 10 * math.sqrt(3)))
+    inside = chain((4, 40), (-4, 40), (-4, 4 * math.sqrt(3), eye), (4, 4 * math.sqrt(3)))
     return Pattern("rope guide", Contour.of(outside), (Contour.of(inside),))
 
 
