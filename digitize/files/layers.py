@@ -29,7 +29,7 @@ class Layer:
 LAYERS: dict[Role, Layer] = {
     "outline": Layer("OUTLINE", "outline: cut", True, 7, "#000000", 0.35),
     "opening": Layer("OPENING", "holes and cut-outs: cut", True, 122, "#00a57c", 0.35),
-    "bend": Layer("BEND_LINE", "bend lines: scribe, do not cut", False, 202, "#7c00a5", 0.18),
+    "bend": Layer("BEND_LINE", "bend lines: scribe, do not cut", False, 200, "#bf00ff", 0.18),
     "mark": Layer("POINT_MARK", "point marks: centre-punch", False, 142, "#007ca5", 0.18),
     "restored": Layer(
         "RESTORED_EDGE",
