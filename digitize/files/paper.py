@@ -256,7 +256,7 @@ class _Book:
         if isinstance(hole, Circle):
             text, at = f"Ø{_bare(2 * hole.radius_mm, unit)}", hole.centre_mm
         else:
-            text = f"{_bare(hole.width_mm, unit)} × {_bare(hole.overall_mm, unit)}"
+            text = f"{_bare(hole.overall_mm, unit)} × {_bare(hole.width_mm, unit)}"
             (xa, ya), (xb, yb) = hole.start_mm, hole.end_mm
             at = ((xa + xb) / 2, (ya + yb) / 2)
         x0, y0, x1, y1 = closed_extent_mm(hole)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -70,7 +71,7 @@ def render(
     left_out = [o for o in overlays if o.kind == "left-out"]
     lines = [*caption]
     if left_out:
-        reasons = "; ".join(f"{n} {o.label}".strip() for n, o in enumerate(left_out, 1))
+        reasons = "; ".join(_numbered([o.label for o in left_out]))
         lines.append(f"Seen, not used: {reasons}")
     kinds = [kind for kind in COLOURS if any(o.kind == kind for o in overlays)]
     strip = _strip_height(lines, kinds, size[0], type_px)
@@ -122,6 +123,17 @@ def _draw(view: Picture, points: FloatArray, overlay: Overlay, line_px: int) -> 
         case _:
             wider = line_px + 1 if overlay.kind == "restored" else line_px
             draw_lines(view, [points], colour, wider, closed=overlay.closed)
+
+
+def _numbered(reasons: Sequence[str]) -> list[str]:
+    """Reasons with their numbers, those of neighbours that share one put together."""
+    lines, first = [], 1
+    for reason, run in groupby(reasons):
+        last = first + len(list(run)) - 1
+        number = f"{first}" if first == last else f"{first} to {last}"
+        lines.append(f"{number} {reason}".strip())
+        first = last + 1
+    return lines
 
 
 def _ring(radius_px: float) -> FloatArray:

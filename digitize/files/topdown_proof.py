@@ -15,6 +15,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from digitize.files.atomic import write_bytes
@@ -53,11 +54,15 @@ class TopdownPicture:
 
 @dataclass(frozen=True, slots=True)
 class Callout:
-    """A dimension written beside something of the pattern, which fills a box (or a point)."""
+    """A dimension written beside something of the pattern, which fills a box (or a point).
+
+    ``or_around_mm`` are other places that would do, where the first is crowded.
+    """
 
     text: str
     around_mm: Box
     kind: Kind = "opening"
+    or_around_mm: tuple[Box, ...] = ()
 
 
 def render(
@@ -113,8 +118,12 @@ def default_callouts(pattern: Pattern, unit: Unit = "mm") -> list[Callout]:
         if to_edge is not None:
             text += f", {_stated(to_edge, unit)} to {to_edge.other}"
         (xa, ya), (xb, yb) = bend.start_mm, bend.end_mm
-        x, y = (xa + xb) / 2, (ya + yb) / 2
-        callouts.append(Callout(text, (x, y, x, y), "bend"))
+        first, *others = (
+            (x, y, x, y)
+            for t in (0.5, 0.7, 0.3, 0.85, 0.15)
+            for x, y in [(xa + t * (xb - xa), ya + t * (yb - ya))]
+        )
+        callouts.append(Callout(text, first, "bend", tuple(others)))
     callouts += [
         Callout(f"M{n}", (*m.at_mm, *m.at_mm), "mark") for n, m in enumerate(pattern.marks, 1)
     ]
@@ -302,25 +311,36 @@ class _View:
         size = round(0.8 * self.type_px)
         taken = [self._box_px(closed_extent_mm(opening)) for opening in self.pattern.openings]
         taken += [self._box_px((*m.at_mm, *m.at_mm)) for m in self.pattern.marks]
-        gap = 0.7 * self.type_px
+        outline = shapely.LinearRing(self.px(self.pattern.outline.points_mm(0.2 / self.px_per_mm)))
+        shapely.prepare(outline)
+
+        def crowded(box: Box) -> float:
+            over_outline = 0.5 if outline.intersects(shapely.box(*box)) else 0.0
+            return sum(_overlap(box, t) for t in taken) + over_outline
+
         for callout in callouts:
-            x0, y0, x1, y1 = self._box_px(callout.around_mm)
-            x, y = (x0 + x1) / 2, (y0 + y1) / 2
             w, h = tag_size(callout.text, size)
-            spots = [
-                (x1 + gap, y - h / 2),
-                (x0 - gap - w, y - h / 2),
-                (x - w / 2, y0 - gap - h),
-                (x - w / 2, y1 + gap),
-                (x1 + gap, y1 + gap),
-                (x1 + gap, y0 - gap - h),
-                (x0 - gap - w, y1 + gap),
-                (x0 - gap - w, y0 - gap - h),
+            boxes = [
+                self._inside((x, y, x + w, y + h))
+                for around in (callout.around_mm, *callout.or_around_mm)
+                for x, y in self._spots(around, w, h)
             ]
-            boxes = [self._inside((a, b, a + w, b + h)) for a, b in spots]
-            box = min(boxes, key=lambda b: sum(_overlap(b, t) for t in taken))
+            box = min(boxes, key=crowded)
             taken.append(box)
             lettering.tag(box[0], box[1], callout.text, size, edge=COLOURS[callout.kind])
+
+    def _spots(self, around_mm: Box, w: float, h: float) -> list[tuple[float, float]]:
+        """Left top corners of a tag beside a box, best first."""
+        x0, y0, x1, y1 = self._box_px(around_mm)
+        x, y, gap = (x0 + x1) / 2, (y0 + y1) / 2, 0.7 * self.type_px
+        right, left, above, below = x1 + gap, x0 - gap - w, y0 - gap - h, y1 + gap
+        return [
+            (right, y - h / 2),
+            (left, y - h / 2),
+            (x - w / 2, above),
+            (x - w / 2, below),
+            *((a, b) for a in (right, left) for b in (below, above)),
+        ]
 
     def _edge_names(self, lettering: Lettering) -> None:
         """Names of the outline's edges, just outside it, where there is room for them."""
@@ -334,7 +354,8 @@ class _View:
             # The outline runs counter-clockwise: outside is to the right of travel.
             travel = (segment.start_direction_rad + segment.end_direction_rad) / 2
             out = np.array([math.sin(travel), math.cos(travel)])
-            x, y = middle + out * (0.5 * size + 2.5 * self.line_px)
+            half = np.array(text_size(edge.name, size)) / 2
+            x, y = middle + out * (np.abs(out) @ half + 1.5 * self.line_px)
             lettering.line(x, y, edge.name, size, anchor="mm", outline=WHITE)
 
     def _box_px(self, box_mm: Box) -> Box:

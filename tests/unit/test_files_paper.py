@@ -85,7 +85,7 @@ def test_the_page_says_what_it_is() -> None:
         "bend 1: 90° up",
         "bend 2: 45° down",
         "Ø8.5",
-        "6.0 × 26.0",
+        "26.0 × 6.0",
         "rebuilt",
         "centre-punch",
     ):
