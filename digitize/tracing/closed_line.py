@@ -193,6 +193,10 @@ def _centre(
         centre[chosen] = value[chosen]
         u[chosen] = np.hypot(deviation, 0.05 * width)[chosen]
         measured |= chosen
+    # A jump of a few points is the edge of something else, taken for the stroke's.
+    calm = median_filter(centre, 9, mode="wrap")
+    jump = np.abs(centre - calm) > np.maximum(0.2 * width, 1.0)
+    centre[jump], u[jump] = calm[jump], np.hypot(u, 0.15 * width)[jump]
     return centre, u, measured
 
 

@@ -29,21 +29,20 @@ def in_writing(
     ``round_loops`` (S,) are clean round loops, which keep each other company in rows of
     holes and so do not by themselves make each other letters.
     """
-    size = shapes.size_mm
-    if size[stroke] > _TALLEST_MM:
+    # A word written in one go is as tall as its letters, however long it is.
+    size = np.where(shapes.size_mm > _TALLEST_MM, shapes.short_mm, shapes.size_mm)
+    if shapes.size_mm[stroke] > _TALLEST_MM:
         return False
     x0, y0, x1, y1 = shapes.box_mm[stroke]
     b = shapes.box_mm
     gap = np.maximum(np.maximum(b[:, 0] - x1, x0 - b[:, 2]), np.maximum(b[:, 1] - y1, y0 - b[:, 3]))
-    taller = np.maximum(size, size[stroke])
-    alike = taller < _ALIKE * np.maximum(np.minimum(size, size[stroke]), 1e-6)
-    near = others & alike & (gap < _CLOSE * np.minimum(taller, _TALLEST_MM)) & (size < _TALLEST_MM)
+    taller, lower = np.maximum(size, size[stroke]), np.minimum(size, size[stroke])
+    near = others & (taller < _ALIKE * lower) & (gap < _CLOSE * taller) & (taller < _TALLEST_MM)
     near[stroke] = False
     if round_loops[stroke]:
         near &= ~round_loops
         # A clean circle with a note beside it is a hole unless it is no taller than the note.
-        near &= size[stroke] < 1.3 * size
-        near &= gap < 0.45 * size[stroke]
+        near &= (size[stroke] < 1.3 * size) & (gap < 0.45 * size[stroke])
     return bool(near.any())
 
 

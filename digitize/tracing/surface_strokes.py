@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from skimage.morphology import skeletonize
 
 from digitize.tracing.loops import find_loops
 from digitize.tracing.overview import Overview
@@ -29,6 +30,8 @@ SEARCH_PITCH_MM = 0.45
 _SCALES_MM = (0.5, 0.9, 1.5)  # Gaussian sigma; a bar of width w answers best near w / 3.5
 _SURE = 6.0  # robust standard deviations of the texture's own ridges
 _SURE_LENGTH_MM = 12.0
+_OPEN_LENGTH_MM = 60.0  # of line in all, from which one that does not close is believed
+_UNEVEN = 0.33  # of the mean width: drawn lines vary by 0.05 to 0.25, rust by 0.4 and more
 _TWO_SIDED = 0.45  # weaker over stronger rise beside a line; a step edge has none on one side
 _ONE_COLOUR = 0.5  # log of light: what one pen's colour varies by on uneven metal and in shade
 _INK_LIKE, _INK_SHARE = 0.78, 0.15  # likeness that ink reaches, and how much of a stroke must
@@ -70,7 +73,9 @@ def learn_ink(view: Overview) -> SurfaceInk:
         ink = _discriminant(features, sure, view)
         if ink is None or ink.separation < 2.0:
             continue
-        closed, around_mm2 = _closed_lines(features, ink, view)
+        closed, around_mm2, evenly_wide = _closed_lines(features, ink, view)
+        if around_mm2 == 0.0 and (length_mm < _OPEN_LENGTH_MM or not evenly_wide):
+            continue
         # A line that closes round something is what is looked for; scratches do not.
         score = ink.separation * np.sqrt(length_mm) * (1.0 + min(around_mm2 / 500.0, 20.0))
         if best is None or score > best[0]:
@@ -87,8 +92,11 @@ def learn_ink(view: Overview) -> SurfaceInk:
     return better if better is not None and better.separation > ink.separation else ink
 
 
-def _closed_lines(features: Raster, ink: SurfaceInk, view: Overview) -> tuple[BoolArray, float]:
-    """Cells of lines that close round something large, and how much they close round, mm2."""
+def _closed_lines(
+    features: Raster, ink: SurfaceInk, view: Overview
+) -> tuple[BoolArray, float, bool]:
+    """Cells of lines that close round something large, how much they close round in mm2,
+    and whether all that looks like the ink is about one pen wide."""
     likeness = _likeness(features, ink.ground, ink.direction, view.pitch_mm)
     drawn = _truly_ink(likeness, ink.level, view)
     loops = find_loops(drawn.astype(np.uint8), view.pitch_mm)
@@ -103,7 +111,10 @@ def _closed_lines(features: Raster, ink: SurfaceInk, view: Overview) -> tuple[Bo
     line &= loops.ink > 0
     grown = cv2.dilate(line.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     cells = (grown & (loops.ink > 0))[1:-1, 1:-1]
-    return np.asarray(cells), float(area[1:][large[1:]].sum())
+    middle = skeletonize(loops.ink > 0)
+    half = cv2.distanceTransform(loops.ink, cv2.DIST_L2, 5)[middle]
+    even = bool(half.size) and float(half.std()) < _UNEVEN * float(half.mean())
+    return np.asarray(cells), float(area[1:][large[1:]].sum()), even
 
 
 def find_on_surface(view: Overview, ink: SurfaceInk) -> Strokes:
