@@ -191,104 +191,56 @@ def _fit(  # noqa: PLR0917
     blur_range: tuple[float, float],
     extra: _Extra,
 ) -> Edges:
+    """Damped least squares (Levenberg 1944) for all strips at once."""
     n = len(values)
-    shape = values.shape
-    weight = used.astype(np.float64)
-    place, low, high = _first_guess(values, distance, weight)
+    place, low, high = _first_guess(values, distance, used.astype(np.float64))
     if start is not None:
         place = start.copy()
-    y, d, w = (a.reshape(n, shape[1] * shape[2]) for a in (values, distance, weight))
-    count = w.sum(axis=1)
     margin = 0.5  # an edge nearer than this to the end of its strip has one level unseen
     lowest, highest = -inner + margin, np.maximum(outer - margin, -inner + margin)
     place = np.clip(place, lowest, highest)
-    blur = np.full(n, 0.9)
-    contrast = split = high - low
-    # Each further term: a ramp beyond the edge, or a step a known way off. All are linear in
-    # their own parameter, which a weak prior ties to zero on the scale of the contrast.
-    shifts: list[FloatArray | None] = [None] if extra.sloping else []
-    if extra.inner_band is not None:
-        shifts.append(-np.asarray(extra.inner_band, np.float64))
-    if extra.outer_band is not None:
-        shifts.append(np.asarray(extra.outer_band, np.float64))
-    terms = 4 + len(shifts)
-    ties = np.array(
-        [0.0] * 4 + [(_ASSUMED_NOISE / (_SLOPE_SD if s is None else _BAND_SD)) ** 2 for s in shifts]
-    )
-    diagonal = np.arange(terms)
-    jac = np.empty((n, y.shape[1], terms))
-    jac[:, :, 0] = w
-    cost_now = np.full(n, np.inf)
-    damping = np.full(n, 1e-3)
+    strip = _packed(values, distance, used, low, extra)
+    terms = 4 + len(strip.shifts)
     kept = np.zeros((n, terms))
-    kept[:, :4] = np.stack([low, contrast, place, blur], axis=1)
-    moved = kept.copy()
-    normal_kept = np.zeros((n, terms, terms))
-    gradient_kept = np.zeros((n, terms))
-    residual = np.zeros_like(y)
+    kept[:, :4] = np.stack([np.zeros(n), high - low, place, np.full(n, 0.9)], axis=1)
+    cost, normal, gradient = _normal_equations(strip, kept)
+    damping = np.full(n, 1e-3)
+    diagonal = np.arange(terms)
+    active = np.arange(n)
     for _ in range(_ROUNDS):
-        low, contrast, place, blur = moved.T[:4]
-        u = (d - place[:, None]) / blur[:, None]
-        step = ndtr(u)
-        bell = np.exp(-0.5 * u * u) * _PHI0
-        model = low[:, None] + contrast[:, None] * step
-        slope = (contrast / blur)[:, None] * bell * w
-        jac[:, :, 1] = step * w
-        jac[:, :, 2] = -slope
-        jac[:, :, 3] = -slope * u
-        for k, shift in enumerate(shifts, 4):
-            size = moved[:, k, None]
-            if shift is None:
-                ramp = blur[:, None] * (u * step + bell)
-                jac[:, :, 2] -= size * step * w
-                jac[:, :, 3] += size * bell * w
-            else:
-                there = (np.abs(shift) > 0)[:, None]
-                v = (d - (place + shift)[:, None]) / blur[:, None]
-                ramp = np.where(there, ndtr(v), 0.0)
-                second = np.where(there, size / blur[:, None] * _PHI0 * np.exp(-0.5 * v * v), 0.0)
-                jac[:, :, 2] -= second * w
-                jac[:, :, 3] -= second * v * w
-            model += size * ramp
-            jac[:, :, k] = ramp * w
-        r = (y - model) * w
-        cost = np.einsum("np,np->n", r, r) + (moved * moved) @ ties
-        better = cost <= cost_now
-        normal_new = np.matmul(jac.transpose(0, 2, 1), jac)
-        normal_new[:, diagonal, diagonal] += ties
-        gradient_new = np.matmul(jac.transpose(0, 2, 1), r[:, :, None])[:, :, 0] - ties * moved
-        normal_kept[better] = normal_new[better]
-        gradient_kept[better] = gradient_new[better]
-        residual[better] = r[better]
-        gain = cost_now - cost
-        cost_now = np.where(better, cost, cost_now)
-        kept[better] = moved[better]
-        damping = np.where(better, damping * 0.2, damping * 8.0)
-        damped = normal_kept.copy()
-        damped[:, diagonal, diagonal] *= 1.0 + damping[:, None]
+        now = kept[active]
+        damped = normal[active]
+        damped[:, diagonal, diagonal] *= 1.0 + damping[active, None]
         damped[:, diagonal, diagonal] += 1e-12
-        change = np.linalg.solve(damped, gradient_kept[:, :, None])[:, :, 0]
-        moved = kept + change
-        moved[:, 2] = np.clip(moved[:, 2], kept[:, 2] - 1.5, kept[:, 2] + 1.5)
-        moved[:, 2] = np.clip(moved[:, 2], lowest, highest)
-        moved[:, 3] = np.clip(moved[:, 3], kept[:, 3] * 0.5, kept[:, 3] * 2.0)
+        step = np.linalg.solve(damped, gradient[active][:, :, None])[:, :, 0]
+        step[:, 2] = np.clip(step[:, 2], -1.5, 1.5)
+        moved = now + step
+        moved[:, 2] = np.clip(moved[:, 2], lowest[active], highest[active])
+        moved[:, 3] = np.clip(moved[:, 3], now[:, 3] * 0.5, now[:, 3] * 2.0)
         moved[:, 3] = np.clip(moved[:, 3], *blur_range)
-        settled = (np.abs(moved[:, 2] - kept[:, 2]) < _TINY_PX) | (damping > 1e6)
-        if np.all(settled | (better & (gain < 1e-6 * cost_now))):
+        new_cost, new_normal, new_gradient = _normal_equations(strip.some(active), moved)
+        better = new_cost <= cost[active]
+        settled = (np.abs(moved[:, 2] - now[:, 2]) < _TINY_PX) | (damping[active] > 1e6)
+        take = active[better]
+        kept[take], cost[take] = moved[better], new_cost[better]
+        normal[take], gradient[take] = new_normal[better], new_gradient[better]
+        damping[active] *= np.where(better, 0.2, 8.0)
+        active = active[~settled]
+        if not len(active):
             break
-    low, contrast, place, blur = kept.T[:4]
-    variance = cost_now / np.maximum(count - terms, 1.0)
-    ridge = normal_kept + np.eye(terms) * 1e-12
-    inverse = np.linalg.inv(ridge)
-    spread = variance * _correlation_factor(residual.reshape(shape), used)
+    _, contrast, place, blur = kept.T[:4]
+    count = used.sum(axis=(1, 2))
+    variance = cost / np.maximum(count - terms, 1.0)
+    inverse = np.linalg.inv(normal + np.eye(terms) * 1e-12)
+    spread = variance * _correlation_factor(_residual(strip, kept, used), used)
     sigma = np.sqrt(np.maximum(inverse[:, 2, 2] * spread, 0.0))
     # Contrast of the best split, by its own scatter: the fitted one may be shared with a band.
     u_contrast = 2.0 * np.sqrt(spread / np.maximum(count, 1.0))
-    inside_range = (place > lowest + 1e-6) & (place < highest - 1e-6)
     ok = (
         (count >= 12)
-        & inside_range
-        & (np.abs(split) > 5.0 * u_contrast)
+        & (place > lowest + 1e-6)
+        & (place < highest - 1e-6)
+        & (np.abs(high - low) > 5.0 * u_contrast)
         & (blur < blur_range[1] * 0.98)
         & (sigma < 0.5)
     )
@@ -296,11 +248,119 @@ def _fit(  # noqa: PLR0917
         offset_px=place,
         sigma_px=sigma,
         blur_px=blur,
-        inside=low,
-        outside=low + contrast,
+        inside=low + kept[:, 0],
+        outside=low + kept[:, 0] + contrast,
         noise=np.sqrt(variance),
         ok=ok,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Packed:
+    """The used pixels of strips side by side, (N, P) single precision, and the model's terms."""
+
+    values: NDArray[np.float32]  # less the first guess of the inside level
+    distance: NDArray[np.float32]
+    weight: NDArray[np.float32]  # 1 for a pixel, 0 for filling
+    order: NDArray[np.intp]  # (N, P) which of the strip's pixels each is
+    shifts: tuple[FloatArray | None, ...]  # None: a ramp beyond the edge; else a band (N,)
+    ties: FloatArray  # (terms,) weak prior that ties a term to zero, on the contrast's scale
+
+    def some(self, rows: NDArray[np.intp]) -> _Packed:
+        """Only these strips."""
+        return _Packed(
+            self.values[rows],
+            self.distance[rows],
+            self.weight[rows],
+            self.order[rows],
+            tuple(None if s is None else s[rows] for s in self.shifts),
+            self.ties,
+        )
+
+
+def _packed(
+    values: FloatArray,
+    distance: FloatArray,
+    used: NDArray[np.bool_],
+    low: FloatArray,
+    extra: _Extra,
+) -> _Packed:
+    flat = used.reshape(len(used), used.shape[1] * used.shape[2])
+    most = int(flat.sum(axis=1).max(initial=1))
+    order = np.argsort(~flat, axis=1, kind="stable")[:, :most]
+    y, d, w = (
+        np.take_along_axis(a.reshape(flat.shape), order, axis=1).astype(np.float32)
+        for a in (values - low[:, None, None], distance, used)
+    )
+    shifts: list[FloatArray | None] = [None] if extra.sloping else []
+    for sign, band in ((-1.0, extra.inner_band), (1.0, extra.outer_band)):
+        if band is not None and np.any(band):
+            shifts.append(sign * np.asarray(band, np.float64))
+    sizes = [_SLOPE_SD if s is None else _BAND_SD for s in shifts]
+    ties = np.array([0.0] * 4 + [(_ASSUMED_NOISE / size) ** 2 for size in sizes])
+    return _Packed(y, d, w, order, tuple(shifts), ties)
+
+
+def _model(
+    strip: _Packed, p: FloatArray, jacobian: NDArray[np.float32] | None
+) -> NDArray[np.float32]:
+    """Levels (N, P) for parameters (N, terms); fills the Jacobian (N, terms, P) if given.
+
+    The parameters are inside level, contrast, place, blur and the size of each further term.
+    """
+    low, contrast, place, blur = (c[:, None] for c in p.astype(np.float32).T[:4])
+    u = (strip.distance - place) / blur
+    step = ndtr(u)
+    bell = np.exp(-0.5 * u * u) * np.float32(_PHI0)
+    model = low + contrast * step
+    by_place = (-contrast / blur) * bell
+    by_blur = by_place * u
+    for k, shift in enumerate(strip.shifts, 4):
+        size = p[:, k, None].astype(np.float32)
+        if shift is None:
+            shape = blur * (u * step + bell)
+            by_place -= size * step
+            by_blur += size * bell
+        else:
+            there = (shift != 0).astype(np.float32)[:, None]
+            v = u - shift.astype(np.float32)[:, None] / blur
+            shape = ndtr(v) * there
+            tail = (size / blur * there * np.float32(_PHI0)) * np.exp(-0.5 * v * v)
+            by_place -= tail
+            by_blur -= tail * v
+        model += size * shape
+        if jacobian is not None:
+            jacobian[:, k] = shape
+    if jacobian is not None:
+        jacobian[:, 0] = 1.0
+        jacobian[:, 1] = step
+        jacobian[:, 2] = by_place
+        jacobian[:, 3] = by_blur
+        jacobian *= strip.weight[:, None, :]
+    return np.asarray(model)
+
+
+def _normal_equations(
+    strip: _Packed, p: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Cost (N,), normal matrix (N, terms, terms) and gradient (N, terms)."""
+    terms = p.shape[1]
+    jacobian = np.empty((len(p), terms, strip.values.shape[1]), np.float32)
+    residual = (strip.values - _model(strip, p, jacobian)) * strip.weight
+    normal = np.matmul(jacobian, jacobian.transpose(0, 2, 1)).astype(np.float64)
+    diagonal = np.arange(terms)
+    normal[:, diagonal, diagonal] += strip.ties
+    gradient = np.matmul(jacobian, residual[:, :, None])[:, :, 0] - strip.ties * p
+    cost = np.einsum("np,np->n", residual, residual) + (p * p) @ strip.ties
+    return cost, normal, gradient
+
+
+def _residual(strip: _Packed, p: FloatArray, used: NDArray[np.bool_]) -> FloatArray:
+    """What the fit leaves (N, rows, across)."""
+    left = (strip.values - _model(strip, p, None)) * strip.weight
+    whole = np.zeros((len(p), used.shape[1] * used.shape[2]))
+    np.put_along_axis(whole, strip.order, left.astype(np.float64), axis=1)
+    return whole.reshape(used.shape)
 
 
 def _correlation_factor(residual: FloatArray, used: NDArray[np.bool_]) -> float:

@@ -54,6 +54,7 @@ _LAW_PX = 0.7  # how well the shadow's law predicts the metal's edge
 _SHORT_GAP_MM = 2.0  # without an edge: joined straight
 _LARGEST_TURN = 0.9  # rad, of a longer one
 _WEB_MM = 1.2  # metal left between an opening and the outline
+_NO_OPENING = "no clear edge: dirt, wear or glare, taken as metal"
 _SPECK_MM2 = 1.5  # openings smaller than this are not looked for
 _NARROW_PX = 4.0  # walls and shadows narrower than this are fitted together with the edge
 
@@ -107,8 +108,8 @@ def trace_silhouette(
     _refuse_hopeless(blobs)
     pixel_mm = float(np.median(pixel_size_mm(camera, camera.to_px(blobs[0].outline_mm))))
     bench = _Bench(photo, camera, light, thickness, pixel_mm)
-    traced = _traced(bench, blobs)
-    return Traced("silhouette", traced, tuple(left_out))
+    pieces, spots = _traced(bench, blobs)
+    return Traced("silhouette", pieces, tuple(left_out + spots))
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,6 +141,8 @@ class _Reading:
     raw_mm: FloatArray  # (N,) the same beside a shadow, before the shadow's law had its say
     sigma_mm: FloatArray  # (N,)
     blur_mm: FloatArray  # (N,)
+    paper: FloatArray  # (N,) level beside the edge over paper white; NaN beside a shadow
+    metal: FloatArray  # (N,) level of the metal, likewise
     ok: NDArray[np.bool_]  # (N,)
 
 
@@ -186,7 +189,9 @@ def _refuse_hopeless(blobs: list[Blob]) -> None:
             )
 
 
-def _traced(bench: _Bench, blobs: list[Blob]) -> tuple[TracedPiece, ...]:
+def _traced(
+    bench: _Bench, blobs: list[Blob]
+) -> tuple[tuple[TracedPiece, ...], list[LeftOut]]:
     outlines = len(blobs)
     loops = [b.outline_mm for b in blobs] + [o.loop_mm for b in blobs for o in b.openings]
     owner = list(range(outlines)) + [i for i, b in enumerate(blobs) for _ in b.openings]
@@ -197,14 +202,47 @@ def _traced(bench: _Bench, blobs: list[Blob]) -> tuple[TracedPiece, ...]:
         edge = _behind_shadow(bench, _shadow_on_edges(bench, edge), outlines)
     edge, chosen = _distinct(edge, [owner[k] for k in kept], [rank[k] for k in kept], outlines)
     owner = [owner[kept[j]] for j in chosen]
-    for reach in (6.0, 5.0):
-        reading = _read(bench, edge, reach)
-        edge = _moved(bench, edge, reading)
-    pieces = []
+    # A quick look at every third point brings the contour on the edge, for its normals.
+    edge = _moved(bench, edge, _read(bench, edge, 6.0, every=3))
+    reading = _read(bench, edge, 5.0)
+    edge = _moved(bench, edge, reading)
+    ranks = [rank[kept[j]] for j in chosen]
+    pieces, left_out = [], []
+    usual_blur = _median(reading.blur_mm, edge.contours.loops[0], reading.ok)
     for p in range(outlines):
-        mine = [_loop(bench, edge, reading, j) for j in range(len(owner)) if owner[j] == p]
-        pieces.append(TracedPiece(mine[0], tuple(mine[1:])))
-    return tuple(pieces)
+        mine = [j for j in range(len(owner)) if owner[j] == p]
+        openings = []
+        for j in mine[1:]:
+            loop = _loop(bench, edge, reading, j)
+            if _is_opening(reading, edge.contours.loops[j], ranks[j], usual_blur):
+                openings.append(loop)
+            else:
+                at = loop.points_mm.mean(axis=0)
+                size = float(np.ptp(loop.points_mm, axis=0).max())
+                left_out.append(LeftOut((float(at[0]), float(at[1])), size, _NO_OPENING))
+        pieces.append(TracedPiece(_loop(bench, edge, reading, mine[0]), tuple(openings)))
+    return tuple(pieces), left_out
+
+
+def _is_opening(reading: _Reading, loop: slice, rank: int, usual_blur: float) -> bool:
+    """Whether what looks like an opening has the edge of one."""
+    ok = reading.ok[loop]
+    share = float(ok.mean())
+    if share > 0.45 or (rank == 0 and share > 0.3):
+        return True
+    level = reading.paper[loop][ok]
+    level, metal = level[np.isfinite(level)], reading.metal[loop][ok & np.isfinite(reading.paper[loop])]
+    if share < 0.1 or len(level) < 4:
+        return False
+    # Half of a small hole may lie in shadow; the lit half must be even, distinct and sharp.
+    even = np.ptp(np.percentile(level, (10, 90))) < 0.3
+    distinct = abs(np.median(level) - np.median(metal)) > 0.2
+    return bool(even and distinct and _median(reading.blur_mm, loop, reading.ok) < 1.5 * usual_blur)
+
+
+def _median(values: FloatArray, loop: slice, ok: NDArray[np.bool_]) -> float:
+    part = values[loop][ok[loop]]
+    return float(np.median(part)) if len(part) else 0.0
 
 
 def _outermost_edge(
@@ -436,8 +474,10 @@ def _distinct(
     return _Edge(contours, edge.shadow, edge.lit[rows]), kept
 
 
-def _read(bench: _Bench, edge: _Edge, reach_px: float, *, both_walls: bool = True) -> _Reading:
-    """Measure the edge of metal against paper across every contour point."""
+def _read(
+    bench: _Bench, edge: _Edge, reach_px: float, *, both_walls: bool = True, every: int = 1
+) -> _Reading:
+    """Measure the edge of metal against paper across every contour point, or every so many."""
     contours, t = edge.contours, bench.thickness_mm
     px, normal_px, scale = _in_photo(bench.camera, contours)
     shift = face_shift_mm(bench.camera, contours.points_mm, t)
@@ -445,14 +485,13 @@ def _read(bench: _Bench, edge: _Edge, reach_px: float, *, both_walls: bool = Tru
     bend = np.clip(contours.curvature_per_mm / scale, -0.12, 0.12)
     inside = np.where(wall < _NARROW_PX, reach_px, wall - 1.0)
     wall_band = np.where((wall < _NARROW_PX) & (wall > 0.5), wall, 0.0)
-    plain = np.ones(len(px), dtype=bool)
+    plain = ask = np.arange(len(px)) % every == 0
     raw = np.zeros(len(px))
     edges = Edges(*(np.zeros(len(px)) for _ in range(6)), ok=np.zeros(len(px), dtype=bool))
     if edge.shadow is not None:
         vectors = edge.shadow.at(contours.points_mm)
         band = np.where(edge.lit, dark_mm(vectors, shift, contours.normals) * scale, 0.0)
-        plain = band < 1.5
-        beside = ~plain
+        plain, beside = ask & (band < 1.5), ask & (band >= 1.5)
         into(
             edges,
             beside,
@@ -491,6 +530,8 @@ def _read(bench: _Bench, edge: _Edge, reach_px: float, *, both_walls: bool = Tru
             inner_band_px=wall_band[plain],
         ),
     )
+    white = bench.light.white_at(px) @ np.array(LUMINANCE)
+    paper, metal = (np.where(plain, a / white, np.nan) for a in (edges.outside, edges.inside))
     ok = edges.ok & ~_stray(edges.offset_px, edges.ok, contours)
     offset = _bridged(edges.offset_px, ok, contours)
     return _Reading(
@@ -499,6 +540,8 @@ def _read(bench: _Bench, edge: _Edge, reach_px: float, *, both_walls: bool = Tru
         raw / scale,
         edges.sigma_px / scale,
         edges.blur_px / scale,
+        paper,
+        metal,
         ok,
     )
 

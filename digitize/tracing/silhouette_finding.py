@@ -145,7 +145,7 @@ def find_blobs(
     Whether they are bounded by a real edge is for the closer look to say.
     """
     margin = view.domain & ~_eroded(view.domain, 2.5 / view.cell_mm)
-    grey = view.log_ratio @ np.array(LUMINANCE, np.float32)
+    grey = cv2.transform(view.log_ratio, np.array([LUMINANCE], np.float32))
     rough = _roughness(view, grey)
     abrupt = _slope(view, _CLOSE_MM) - 1.3 * _slope(view, _AFAR_MM)
     maybe = _maybe_paper(view, abrupt)
@@ -156,9 +156,7 @@ def find_blobs(
             do="lay the piece inside the blank area with paper showing all round it",
         )
     strict = _reached(maybe & (rough < _ROUGH), margin)
-    leaked = _sealed_metal(view, paper, margin) | _leaked(
-        paper, strict, abrupt, rough, view.cell_mm
-    )
+    leaked = _leaked(paper, strict, abrupt, rough, view.cell_mm)
     if leaked.any():
         paper = _connected_to(paper & ~leaked, margin, 0.5 / view.cell_mm)
     solid = view.domain & ~paper
@@ -166,8 +164,8 @@ def find_blobs(
     finer = _slope(view, 0.7 * _CLOSE_MM) - 1.3 * _slope(view, 0.7 * _AFAR_MM)
     smooth = _maybe_paper(view, finer)
     # First what is as even as paper; where metal is rough, no edge need show.
-    plain = _openings(smooth & (rough < _ROUGH), grey, view.cell_mm, thickness_mm)
-    looser = _openings(smooth, grey, view.cell_mm, thickness_mm)
+    plain = _openings(view, smooth & (rough < _ROUGH), grey, thickness_mm)
+    looser = _openings(view, smooth, grey, thickness_mm)
     kinds = (plain[0], looser[0], looser[1])
     blobs, small = [], []
     n, parts, part_stats, centroids = cv2.connectedComponentsWithStats(
@@ -219,12 +217,14 @@ def find_blobs(
 
 def _slope(view: TopDown, blur_mm: float) -> NDArray[np.float32]:
     """Steepest change of log light per mm over the channels (rows, columns)."""
-    sigma = blur_mm / view.cell_mm
-    smooth = cv2.GaussianBlur(view.log_ratio, (0, 0), sigma)
+    smooth = cv2.GaussianBlur(view.log_ratio, (0, 0), blur_mm / view.cell_mm)
     scale = 1 / (8 * view.cell_mm)
-    dx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=scale)
-    dy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=scale)
-    return np.asarray(np.sqrt((dx * dx + dy * dy).max(axis=2)))
+    steepest = np.zeros(smooth.shape[:2], np.float32)
+    for channel in cv2.split(smooth):
+        dx = cv2.Sobel(channel, cv2.CV_32F, 1, 0, ksize=3, scale=scale)
+        dy = cv2.Sobel(channel, cv2.CV_32F, 0, 1, ksize=3, scale=scale)
+        cv2.max(steepest, cv2.magnitude(dx, dy), dst=steepest)
+    return steepest
 
 
 def _roughness(view: TopDown, grey: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -240,7 +240,7 @@ def _roughness(view: TopDown, grey: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _openings(
-    maybe: Mask, grey: NDArray[np.float32], cell_mm: float, thickness_mm: float
+    view: TopDown, maybe: Mask, grey: NDArray[np.float32], thickness_mm: float
 ) -> tuple[Mask, Mask]:
     """Cells of regions that may be lit paper, or shaded paper, seen through an opening.
 
@@ -253,38 +253,12 @@ def _openings(
     mean = np.bincount(labels.ravel(), grey.ravel(), minlength=count) / np.maximum(area, 1)
     depth = cv2.distanceTransform(maybe.astype(np.uint8), cv2.DIST_L2, 3)
     wide = np.zeros(count, dtype=bool)
-    wide[labels[depth > 3.0 * thickness_mm / cell_mm]] = True
+    wide[labels[depth > 3.0 * thickness_mm / view.cell_mm]] = True
     possible = area >= 4
     possible[0] = False
-    lit = possible & (np.abs(mean) < 0.2)
-    dark = possible & ~lit & ~wide & (mean < 0.2)
+    lit = possible & (mean > -0.2) & (mean < view.brightest)
+    dark = possible & ~wide & (mean <= -0.2)
     return lit[labels], dark[labels]
-
-
-def _sealed_metal(view: TopDown, paper: Mask, margin: Mask) -> Mask:
-    """Cells that were reached through a gap in the seal round a bright smooth piece.
-
-    They are off the level of lit paper, do not come from the margin, and most of their rim
-    is a thin seal with lit paper just beyond.  A soft shadow has no such seal, and a hard
-    one comes in over the margin.
-    """
-    grey = view.log_ratio @ np.array(LUMINANCE, np.float32)
-    off = paper & (np.abs(cv2.GaussianBlur(grey, (0, 0), 2.0)) > 0.13)
-    off = cv2.morphologyEx(off.astype(np.uint8), cv2.MORPH_OPEN, _disc(1.0 / view.cell_mm)) > 0
-    sealed = np.zeros_like(paper)
-    if not off.any():
-        return sealed
-    lit = paper & ~off
-    near_lit = ~_eroded(~lit, 3.0 / view.cell_mm)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(off.astype(np.uint8), connectivity=4)
-    from_margin = np.bincount(labels[margin], minlength=count) > 0
-    rim = off & ~_eroded(off, 1.5)
-    beyond_seal = rim & near_lit & ~_eroded(paper, 2.5)
-    rim_cells = np.bincount(labels[rim], minlength=count)
-    seal_cells = np.bincount(labels[beyond_seal], minlength=count)
-    is_metal = ~from_margin & (seal_cells > 0.4 * rim_cells)
-    is_metal[0] = False
-    return np.asarray(is_metal[labels])
 
 
 def _connected_to(mask: Mask, seed: Mask, neck_cells: float) -> Mask:
@@ -363,8 +337,10 @@ def _pixel_maps(
 def _maybe_paper(view: TopDown, abrupt: NDArray[np.float32]) -> Mask:
     """Cells of paper's colour with no abrupt edge."""
     log_ratio = cv2.GaussianBlur(view.log_ratio, (3, 3), 0)
-    grey = log_ratio @ np.array(LUMINANCE, np.float32)
-    tint = np.abs(log_ratio - grey[..., None]).max(axis=2)
+    grey = cv2.transform(log_ratio, np.array([LUMINANCE], np.float32))
+    tint = np.zeros_like(grey)
+    for channel in cv2.split(log_ratio):
+        cv2.max(tint, cv2.absdiff(channel, grey), dst=tint)
     # Shadow is lit by the sky or by walls and may well be bluish or brownish.
     most_tint = _TINT + 0.25 * np.clip(-grey, 0.0, 1.0)
     return np.asarray(
