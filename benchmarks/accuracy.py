@@ -15,9 +15,11 @@ import argparse
 import json
 import math
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import plain_recipe
 import shapely
@@ -27,6 +29,7 @@ from digitize.job import JobOptions, JobResult, pattern_from_photo
 from digitize.pattern.contour import Circle
 from digitize.pattern.general_tolerance import linear_mm
 from digitize.pattern.model import Pattern
+from digitize.pattern.placement import placed
 from digitize.sheets.layout import PrintScale
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "samples"))
@@ -187,21 +190,24 @@ def _plain(
     return float(np.percentile(np.concatenate(worst), 95))
 
 
-def _rigid(result: JobResult, truth: dict[str, Any]) -> Any:
-    """A checkerboard has no origin of its own: the placement that takes it onto the truth's."""
-    from digitize.pattern.placement import placed
+def _rigid(result: JobResult, truth: dict[str, Any]) -> Callable[[Pattern], Pattern]:
+    """A checkerboard has no origin of its own: the motion that takes its corners onto the truth's.
 
-    camera = truth["camera"]
-    rotation = np.array(camera["rotation"])
-    true_y = rotation.T @ np.array([0.0, -1.0, 0.0])
-    found_y = result.solution.camera.rotation.T @ np.array([0.0, -1.0, 0.0])
-    turn = math.atan2(true_y[1], true_y[0]) - math.atan2(found_y[1], found_y[0])
-    turn = round(turn / (math.pi / 2)) * (math.pi / 2)
+    The corners' true places come from the true camera through OpenCV.
+    """
+    camera, sighting = truth["camera"], result.sightings[0]
+    f, (cx, cy) = camera["focal_px"], camera["principal_px"]
+    lens = np.array([camera["k1"], camera["k2"], 0.0, 0.0])
+    matrix = np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]])
+    seen = cv2.undistortPoints(sighting.corners_px[:, None], matrix, lens)[:, 0]
+    rotation, centre = np.array(camera["rotation"]), np.array(camera["centre_mm"])
+    rays = np.column_stack((seen, np.ones(len(seen)))) @ rotation
+    true = (centre - rays * (centre[2] / rays[:, 2])[:, None])[:, :2]
+    found = sighting.corners_mm
+    u, _, vt = np.linalg.svd((found - found.mean(0)).T @ (true - true.mean(0)))
+    turn = math.atan2(*(vt.T @ u.T)[1::-1, 0])
     c, s = math.cos(turn), math.sin(turn)
-    foot = result.solution.camera.centre_mm[:2]
-    move = np.array(camera["centre_mm"][:2]) - np.array([[c, -s], [s, c]]) @ foot
-    square = truth["targets"][0]["square_mm"]
-    move = np.round(move / square) * square
+    move = true.mean(0) - np.array([[c, -s], [s, c]]) @ found.mean(0)
     return lambda pattern: placed(pattern, turn, (float(move[0]), float(move[1])))
 
 

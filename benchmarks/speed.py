@@ -29,7 +29,7 @@ from digitize.sheets.layout import PrintScale
 from digitize.sighting.sight import sight
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "samples"))
-import sample_truth as truths  # noqa: E402
+import sample_truth as truths
 
 BARE = "import typer\napp = typer.Typer()\n@app.command()\ndef run() -> None:\n    pass\napp()\n"
 
