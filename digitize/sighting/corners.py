@@ -27,6 +27,7 @@ SMOOTHING_PX = 1.4
 LEAST_STEP = 5.0  # grey steps of 255 between the light and the dark quadrants
 LEAST_RESPONSE = 0.35  # of the determinant: a saddle of about LEAST_STEP, blur 1 px
 MOST_CANDIDATES = 30_000
+FARTHEST_SEEK_PX = 12
 NARROWEST_QUADRANT_RAD = np.radians(20.0)
 
 
@@ -82,6 +83,32 @@ def examine(smoothed: GreyArray, near_px: FloatArray) -> Corners:
     xy, rays, step = xy[fits], rays[fits], step[fits]
     keep = _unique(xy, step)
     return Corners(xy[keep], rays[keep], step[keep])
+
+
+def seek(smoothed: GreyArray, near_px: FloatArray, radius_px: FloatArray) -> Corners:
+    """X-corners within ``radius_px`` (M,) of places (M, 2), without searching the rest."""
+    reach = int(np.clip(np.ceil(radius_px.max(initial=0.0)), 2, FARTHEST_SEEK_PX)) + 1
+    height, width = smoothed.shape
+    step = np.arange(-reach, reach + 1)
+    middle = np.rint(near_px).astype(np.intp)
+    ys = np.clip(middle[:, 1, None] + step, 0, height - 1)[:, :, None]
+    xs = np.clip(middle[:, 0, None] + step, 0, width - 1)[:, None, :]
+    patch = smoothed[ys, xs]
+    inner, left, right = patch[:, 1:-1, 1:-1], patch[:, 1:-1, :-2], patch[:, 1:-1, 2:]
+    above, below = patch[:, :-2, 1:-1], patch[:, 2:, 1:-1]
+    xy = (patch[:, 2:, 2:] + patch[:, :-2, :-2] - patch[:, 2:, :-2] - patch[:, :-2, 2:]) / 4
+    response = xy * xy - (left + right - 2 * inner) * (above + below - 2 * inner)
+    # The strongest two: the corner, and what a mark or an edge beside it may add.
+    flat = response.reshape(len(patch), -1)
+    places = []
+    for _ in range(2):
+        best = flat.argmax(1)
+        dy, dx = np.unravel_index(best, response.shape[1:])
+        places.append(np.column_stack([dx, dy]) - (reach - 1) + middle)
+        near = np.abs(np.arange(2 * reach - 1)[None, :] - dy[:, None])[:, :, None] <= 2
+        near = near & (np.abs(np.arange(2 * reach - 1)[None, :] - dx[:, None])[:, None, :] <= 2)
+        flat = np.where(near.reshape(flat.shape), -np.inf, flat)
+    return examine(smoothed, np.concatenate(places).astype(float))
 
 
 def _settle(smoothed: GreyArray, xy: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
-from digitize.sighting.corners import Corners, FloatArray, GreyArray, examine
+from digitize.sighting.corners import Corners, FloatArray, GreyArray, seek
 from digitize.sighting.lattice import IndexArray, Lattice, edge_runs_through
 from digitize.sighting.local import LocalMaps, local_maps
 
@@ -28,10 +28,14 @@ AROUND = np.array([(1, 0), (0, 1), (-1, 0), (0, -1), (1, 1), (-1, 1), (-1, -1), 
 
 
 def extend(
-    lattice: Lattice, smoothed: GreyArray, corners: Corners, wanted: frozenset[Place] | None = None
+    lattice: Lattice,
+    smoothed: GreyArray,
+    corners: Corners | None,
+    wanted: frozenset[Place] | None = None,
 ) -> Lattice:
     """The lattice with every further corner that can be found.
 
+    ``corners`` are the candidates of the whole picture, where it has been searched for them.
     ``wanted`` are the places of the sheet, once it is known: then gaps are crossed.
     Without it the lattice only grows where unbroken edges lead, which keeps it from
     climbing into clutter.
@@ -117,7 +121,7 @@ def _places(ij: IndexArray) -> set[Place]:
 
 
 def _look(
-    maps: LocalMaps, dark: NDArray[np.bool_], smoothed: GreyArray, corners: Corners
+    maps: LocalMaps, dark: NDArray[np.bool_], smoothed: GreyArray, corners: Corners | None
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """The corner (M, 2) nearest each predicted place, and whether there is one (M,)."""
     predicted, side = maps.centres_px, maps.sides_px
@@ -125,10 +129,12 @@ def _look(
     height, width = smoothed.shape
     sane = (side > 3.0) & (predicted > -0.5).all(1)
     sane &= (predicted[:, 0] < width - 0.5) & (predicted[:, 1] < height - 0.5)
-    xy, found = _nearest_alike(predicted, edges, STRAY_SQUARES * side, corners)
+    xy, found = predicted.copy(), np.zeros(len(predicted), bool)
+    if corners is not None:
+        xy, found = _nearest_alike(predicted, edges, STRAY_SQUARES * side, corners)
     again = np.flatnonzero(sane & ~found)
     if len(again):
-        second = examine(smoothed, predicted[again])
+        second = seek(smoothed, predicted[again], STRAY_SQUARES * side[again])
         xy[again], found[again] = _nearest_alike(
             predicted[again], edges[again], STRAY_SQUARES * side[again], second
         )

@@ -6,7 +6,6 @@ large or blurred photo is searched on a reduced picture and a tiny one on an enl
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -65,8 +64,8 @@ def grey_of(photo: Photo) -> GreyPicture:
     return np.asarray(grey, np.uint8)
 
 
-def levels(grey: GreyPicture) -> Iterator[Level]:
-    """The pictures to search, the likeliest size first."""
+def levels(grey: GreyPicture) -> list[Level]:
+    """The pictures that can be searched, the likeliest size first."""
     pictures = [grey]
     while pictures[-1].size >= 4 * SMALLEST_LEVEL_PIXELS:
         pictures.append(halved(pictures[-1]))
@@ -77,12 +76,14 @@ def levels(grey: GreyPicture) -> Iterator[Level]:
     order = [first]
     for step in range(1, len(pictures) + 1):
         order += [first + step, first - step]  # the coarser one costs next to nothing
+    found = []
     for k in order:
         if 0 <= k < len(pictures) and pictures[k].size <= LARGEST_LEVEL_PIXELS:
-            yield Level(float(2**k), pictures[k])
+            found.append(Level(float(2**k), pictures[k]))
         elif k == -1 and grey.size <= ENLARGE_BELOW_PIXELS:
             doubled = cv2.resize(grey, None, fx=2.0, fy=2.0, interpolation=cv2.INTER_CUBIC)
-            yield Level(0.5, np.asarray(doubled, np.uint8))
+            found.append(Level(0.5, np.asarray(doubled, np.uint8)))
+    return found
 
 
 def halved(grey: GreyPicture) -> GreyPicture:

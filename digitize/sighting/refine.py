@@ -39,8 +39,10 @@ SETTLED_PX = 0.003  # a step below this is far under the noise of any photo
 LARGEST_TURN_RAD = np.radians(12.0)  # of both edges together
 LARGEST_OPENING_RAD = np.radians(35.0)  # against each other, as ink spread and tone make them
 LARGEST_MISFIT = 0.2  # over the half step: an edge of something else shows
+ODD_MISFIT = 0.05  # the same, against what is usual in the photo and what noise feigns
 LARGEST_SIGMA_PX = 0.5
 FIRST_BLUR_PX = 1.2
+LEAST_BLUR_PX = 0.28  # a pixel's own width, 1 / sqrt 12: drawn pictures may have no other
 ROOT_HALF = np.sqrt(0.5)
 ROOT_TWO_PI = np.sqrt(2.0 * np.pi)
 
@@ -173,7 +175,7 @@ def _solve(windows: _Windows, first_blur: float) -> Refined:
         move = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
         move[:, 8] = np.clip(move[:, 8], -0.7, 0.7)
         trial = parameters[live] + move
-        trial[:, 8] = np.clip(trial[:, 8], np.log(0.15), np.log(4.0 * reach))
+        trial[:, 8] = np.clip(trial[:, 8], np.log(LEAST_BLUR_PX), np.log(4.0 * reach))
         trial_model, trial_jacobian = _saddle(trial, grid, offset[live])
         trial_cost = (w * (values[live] - trial_model) ** 2).sum(1)
         better = trial_cost <= cost[live]
@@ -266,12 +268,18 @@ def _judge(
     weight, radius = windows.weight, windows.radius
     residual = weight * (windows.values - model)
     blur = np.exp(parameters[:, 8])
-    misfit = _structure(residual, weight) / np.maximum(np.abs(parameters[:, 5]), 1e-9)
+    half = np.maximum(np.abs(parameters[:, 5]), 1e-9)
+    misfit = _structure(residual, weight) / half
+    noise = np.sqrt((residual**2).sum(1) / np.maximum(weight.sum(1) - UNKNOWNS, 1.0)) / half
     turned = (parameters[:, 2:4] - windows.edges + np.pi) % (2 * np.pi) - np.pi
     turn, opening = np.abs(turned.sum(1) / 2), np.abs(turned[:, 1] - turned[:, 0])
     place = parameters[:, 0:2]
     moved = np.linalg.norm(place - windows.start, axis=1)
     good = windows.usable & (parameters[:, 5] < 0) & (misfit < LARGEST_MISFIT)
+    # A print or a lens may be odd everywhere; an edge of something else is so at a few corners.
+    if good.any():
+        usual, feigned = float(np.median(misfit[good])), 0.7 * float(np.median(noise[good]))
+        good &= misfit < ODD_MISFIT + 3.0 * usual + feigned
     good &= (turn < LARGEST_TURN_RAD) & (opening < LARGEST_OPENING_RAD)
     good &= moved < np.maximum(0.8 * radius, 1.5)
     good &= (np.abs(place) < radius[:, None]).all(1)

@@ -40,14 +40,16 @@ def sight(photo: Photo, only: int | None = None) -> tuple[Sighting, ...]:
     sheet in the same photo, the one with more corners counts.
     """
     grey = grey_of(photo)
+    pictures = levels(grey)
     search = _Search(grey, {}, {}, [])
     finest = np.inf
-    for level in levels(grey):
+    for level in pictures:
         if search.named and level.scale > finest:
             continue  # coarser than where something was read
         finest = min(finest, level.scale)
         if not search.look(level) and search.named:
             break
+    search.complete([level for level in pictures if level.scale < finest])
     sightings = []
     for sheet, lattice in search.named.items():
         measured = measure(photo, lattice, marked=True)
@@ -93,15 +95,24 @@ class _Search:
             lattice = extend(lattice, level.smoothed, level.corners, nodes_of(sheet))
             # Beside small squares there may be a sheet of still smaller ones.
             crowded |= _median_side(lattice) < CROWDED_PX
-            crowded |= _more_might_show(lattice, sheet, level)
             self.named[sheet] = level.in_photo(lattice)
             read = sum(part.marks_read for part in found)
             self.marks_read[sheet] = max(read, self.marks_read.get(sheet, 0))
         return crowded
 
+    def complete(self, finer: list[Level]) -> None:
+        """Look on finer levels for corners of known sheets whose squares are small there."""
+        for sheet in self.named:
+            for level in sorted(finer, key=lambda level: -level.scale):
+                lattice = level.in_level(self.named[sheet])
+                if not _more_might_show(lattice, sheet, level):
+                    break
+                lattice = extend(lattice, level.smoothed, None, nodes_of(sheet))
+                self.named[sheet] = level.in_photo(lattice)
+
 
 def _more_might_show(lattice: Lattice, sheet: Sheet, level: Level) -> bool:
-    """Whether corners are missing near the known ones where squares are small on the level."""
+    """Whether corners are missing where squares were small on the level before this one."""
     if len(lattice) < LEAST_CORNERS:
         return False
     missing = nodes_of(sheet) - _places(lattice)
@@ -110,7 +121,7 @@ def _more_might_show(lattice: Lattice, sheet: Sheet, level: Level) -> bool:
     maps = local_maps(lattice, np.array(sorted(missing), float))
     height, width = level.grey.shape
     at = maps.centres_px
-    small = (maps.reach < 6.0) & (maps.sides_px < CROWDED_PX)
+    small = (maps.reach < 6.0) & (maps.sides_px < 2 * CROWDED_PX)
     small &= ((at > 0) & (at < (width - 1, height - 1))).all(1)
     return int(small.sum()) >= 3
 
