@@ -1,0 +1,138 @@
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from digitize.files import photo_proof, topdown_proof
+from digitize.files.palette import COLOURS, Kind
+from digitize.files.photo_proof import Overlay
+from digitize.files.topdown_proof import Callout, default_callouts
+from digitize.pattern.contour import Circle, Contour, Edge, Slot
+from digitize.pattern.model import BendLine, Pattern, PointMark, Precision
+from digitize.pattern.segments import Line, Point
+
+GREY = 70
+
+
+def decoded(data: bytes) -> np.ndarray:
+    return np.asarray(Image.open(io.BytesIO(data))).astype(int)
+
+
+def close_to(image: np.ndarray, colour: tuple[int, int, int]) -> np.ndarray:
+    return np.abs(image - colour).max(axis=2) < 25
+
+
+def plate() -> Pattern:
+    corners: list[Point] = [(0.0, 0.0), (200.0, 0.0), (200.0, 120.0), (0.0, 120.0)]
+    edges = [Line(a, b) for a, b in zip(corners, [*corners[1:], corners[0]], strict=True)]
+    window: list[Point] = [(120.0, 60.0), (160.0, 60.0), (160.0, 90.0), (120.0, 90.0)]
+    return Pattern(
+        "step plate",
+        Contour(tuple(Edge(s, "restored" if i == 1 else "measured") for i, s in enumerate(edges))),
+        (
+            Slot((30, 90), (60, 90), 4),
+            Circle((40, 40), 5.25),
+            Contour.of([Line(a, b) for a, b in zip(window, [*window[1:], window[0]], strict=True)]),
+        ),
+        (BendLine((0, 20), (200, 20), 90.0, True), BendLine((0, 0), (200, 120), 30.0, False)),
+        (PointMark((100, 100)),),
+        precision=Precision(0.05, 0.001),
+    )
+
+
+@pytest.mark.parametrize("kind", COLOURS)
+def test_each_kind_of_thing_is_drawn_in_its_colour_where_it_was_seen(kind: Kind) -> None:
+    photo = np.full((900, 1200, 3), GREY, np.uint8)
+    points = np.array([[300.0, 200.0], [500.0, 350.0]])
+    image = decoded(photo_proof.render(photo, [Overlay(points, kind)]))
+    rows, columns = np.nonzero(close_to(image[:900], COLOURS[kind]))
+    assert len(rows) > 6
+    alone = kind in ("target", "mark", "left-out")
+    for x, y in points:
+        assert np.hypot(columns - x, rows - y).min() < (12 if alone else 1.5)
+    middle = np.hypot(columns - 400, rows - 275).min()
+    assert middle < 1.5 if kind not in ("target", "mark") else middle > 50
+    # Nothing is drawn far from what was seen.
+    assert (columns.min() > 280) & (columns.max() < 560)  # 560: a number
+    assert (rows.min() > 180) & (rows.max() < 370)
+
+
+def test_what_was_left_out_is_numbered_and_reasons_are_put_together() -> None:
+    reasons = ["too small", "too small", "too small", "handwriting", "", "dirt"]
+    assert photo_proof._numbered(reasons) == [
+        "1 to 3 too small",
+        "4 handwriting",
+        "5",
+        "6 too small",
+    ]
+
+
+def test_labels_stay_in_the_picture(tmp_path: Path) -> None:
+    photo = np.full((900, 1200, 3), GREY, np.uint8)
+    corners = [(0.0, 0.0), (1199.0, 0.0), (1199.0, 899.0), (0.0, 899.0)]
+    overlays = [
+        Overlay(np.array([at]), "mark", label=f"M{i} a long label") for i, at in enumerate(corners)
+    ]
+    path = photo_proof.write(tmp_path / "p.png", photo, overlays)
+    image = decoded(path.read_bytes())[:900]
+    edge = close_to(image, COLOURS["mark"])
+    for rows in (slice(0, 300), slice(600, 900)):
+        for columns in (slice(0, 400), slice(800, 1200)):
+            # A whole tag: its frame's four sides are there.
+            assert edge[rows, columns].sum(axis=1).max() > 80
+            assert (edge[rows, columns].sum(axis=1) > 80).sum() >= 4
+
+
+def test_callouts_say_sizes_by_the_names_of_the_dimension_list() -> None:
+    assert [c.text for c in default_callouts(plate())] == [
+        "S1 38.0 × 8.0",
+        "H1 Ø10.5 ± 0.15",
+        "C1 40.0 × 30.0",
+        "B1 90° up, 20.0 ± 0.15 to E1",
+        "B2 30° down",
+        "M1",
+    ]
+    plain = Pattern("lid", Circle((0, 0), 50.8), (Circle((0, 0), 12.7),))
+    assert [c.text for c in default_callouts(plain, "in")] == ["H1 Ø1.000"]
+
+
+def test_the_topdown_proof_draws_everything_in_its_place() -> None:
+    data = topdown_proof.render(plate(), callouts=())
+    image = decoded(data)
+    outline = np.argwhere(close_to(image, COLOURS["outline"]))
+    (y0, x0), (y1, x1) = outline.min(axis=0), outline.max(axis=0)
+    assert (x1 - x0) / (y1 - y0) == pytest.approx(200 / 120, rel=0.01)
+    px_per_mm = (y1 - y0) / 120
+    for kind, x, y in (
+        ("restored", 200, 60),
+        ("bend", 100, 20),
+        ("bend", 150, 90),
+        ("mark", 100, 100),
+        ("opening", 40, 45.25),
+        ("opening", 45, 94),
+        ("opening", 140, 60),
+    ):
+        at = x0 + x * px_per_mm, y1 - y * px_per_mm
+        found = np.argwhere(close_to(image, COLOURS[kind]))[:, ::-1]  # type: ignore[index]
+        assert np.hypot(*(found - at).T).min() / px_per_mm < 0.5, kind
+
+
+def test_callouts_of_ones_own_are_written() -> None:
+    bare = decoded(topdown_proof.render(plate(), callouts=()))
+    with_one = decoded(
+        topdown_proof.render(plate(), callouts=[Callout("drill first", (100, 60, 100, 60))])
+    )
+    rows, columns = np.nonzero(np.abs(bare - with_one).max(axis=2) > 20)
+    assert len(rows) > 1000
+    assert np.ptp(columns) < 400
+    assert np.ptp(rows) < 100
+
+
+def test_inch_and_huge_and_tiny_proofs_keep_to_a_size() -> None:
+    for size in (2.0, 200.0, 20000.0):
+        for unit in ("mm", "in"):
+            lid = Pattern("lid", Circle((0, 0), size))
+            image = decoded(topdown_proof.render(lid, unit=unit))  # type: ignore[arg-type]
+            assert 1500 < max(image.shape) < 3000
