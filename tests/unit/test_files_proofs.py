@@ -65,7 +65,7 @@ def test_what_was_left_out_is_numbered_and_reasons_are_put_together() -> None:
         "1 to 3 too small",
         "4 handwriting",
         "5",
-        "6 too small",
+        "6 dirt",
     ]
 
 
