@@ -101,10 +101,12 @@ def _topdown_picture(pattern: Pattern, result: JobResult) -> TopdownPicture:
 
 
 def _caption(result: JobResult, unit: Unit) -> list[str]:
-    if len(result.patterns) == 1:
-        return note_lines(result.patterns[0], unit)
-    names = ", ".join(p.name for p in result.patterns)
-    return [f"{len(result.patterns)} pieces: {names}", *note_lines(result.patterns[0], unit)[1:]]
+    patterns = result.patterns
+    lines = [line for line in note_lines(patterns[0], unit) if not line.startswith("doubtful")]
+    if len(patterns) > 1:
+        lines[0] = f"{len(patterns)} pieces: {', '.join(p.name for p in patterns)}"
+    doubts = (n.text for p in patterns for n in p.notices if n.level == "doubt")
+    return [*lines, *(f"Doubt: {text}" for text in dict.fromkeys(doubts))]
 
 
 def _overlays(result: JobResult) -> Iterator[Overlay]:

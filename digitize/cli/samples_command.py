@@ -45,7 +45,7 @@ def samples(
         typer.echo(f"\n{facts['photo']}: {facts['about']}")
         try:
             with show.progress(quiet=False) as progress:
-                result = pattern_from_photo(path.parent / facts["photo"], _job(facts), progress)
+                result = pattern_from_photo(path.parent / facts["photo"], job_options(facts), progress)
                 progress("Writing the files")
                 deliver(result, into, DeliveryOptions(), overwrite=overwrite)
         except DigitizeError as error:
@@ -61,7 +61,7 @@ def samples(
         raise typer.Exit(1)
 
 
-def _job(facts: dict[str, Any]) -> JobOptions:
+def job_options(facts: dict[str, Any]) -> JobOptions:
     """What a user would have said about this photo."""
     from digitize.job import JobOptions
     from digitize.sheets.layout import PrintScale
