@@ -28,7 +28,7 @@ _LENGTHS = 28
 _NEAREST_LAMP_MM = 300.0
 _BEYOND_PX = 10  # metal looked at beyond the shadow
 _DARKEST, _BRIGHTEST = 0.07, 0.75  # of shadow over lit paper
-_LEAST_GAIN = 0.8  # mean log likelihood ratio per shadow pixel of a real shadow
+_LEAST_GAIN = 0.6  # mean log likelihood ratio per shadow pixel of a real shadow
 
 
 @dataclass(frozen=True, eq=False)
@@ -258,7 +258,7 @@ def _refined(
     agreeing = float((np.where(in_band, gain, 0.0).sum(axis=1)[shaded] > 0).mean())
     level = np.exp(np.median(pixels[in_band], axis=0))
     plausible = _DARKEST < level.mean() < _BRIGHTEST
-    if min(for_it, against) < _LEAST_GAIN or agreeing < 0.8 or not plausible:
+    if min(for_it, against) < _LEAST_GAIN or agreeing < 0.7 or not plausible:
         return None
     contrast = _fisher(np.exp(pixels[in_band]), np.exp(pixels[beyond]))
     gain_px = min(for_it, against)

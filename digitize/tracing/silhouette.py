@@ -294,7 +294,7 @@ def _carried_across(
     """
     n = len(points)
     clear = median_filter(clear.astype(np.uint8), min(9, n), mode="wrap") > 0
-    if clear.all() or clear.sum() < 0.3 * n:
+    if n < 60 or clear.all() or clear.sum() < 0.3 * n:
         return points
     out = points.copy()
     first = int(np.flatnonzero(clear & ~np.roll(clear, -1))[0])
@@ -304,15 +304,17 @@ def _carried_across(
     for a, b in zip(starts, ends, strict=True):
         if (b - a) * spacing < _SHORT_GAP_MM:
             continue
-        before, after = order[np.arange(a - 14, a - 1)], order[np.arange(b + 3, b + 16) % n]
+        before, after = order[np.arange(a - 14, a - 1) % n], order[np.arange(b + 3, b + 16) % n]
         p, q = points[before[-1]], points[after[0]]
         chord = q - p
         length = float(np.hypot(*chord))
         way_in = points[before[-1]] - points[before[0]]
         way_out = points[after[-1]] - points[after[0]]
         way_in, way_out = way_in / np.hypot(*way_in), way_out / np.hypot(*way_out)
+        if length == 0:
+            continue
         turn = sum(np.arccos(np.clip(w @ chord / length, -1.0, 1.0)) for w in (way_in, way_out))
-        if length == 0 or turn > _LARGEST_TURN or not clear[before].all() or not clear[after].all():
+        if turn > _LARGEST_TURN or not clear[before].all() or not clear[after].all():
             continue
         rows = order[np.arange(a - 1, b + 4) % n]
         t = np.linspace(0.0, 1.0, len(rows))[:, None]
@@ -429,6 +431,8 @@ def _behind_shadow(bench: _Bench, edge: _Edge, outlines: int) -> _Edge:
         parts = [p for p in shapely.get_parts(metal) if p.geom_type == "Polygon"]
         ring = max(parts, key=lambda p: p.area).exterior if parts else ring
         loop = shapely.get_coordinates(ring)[:-1]
+        if len(loop) < 3:
+            loop = old.points_mm[s]
         loops.append(loop if (signed_area(loop) > 0) == (k < outlines) else loop[::-1])
     new = contours_of(loops, _SPACING_PX * bench.pixel_mm, 0.15)
     lit = np.concatenate(

@@ -157,6 +157,7 @@ def find_blobs(
         )
     strict = _reached(maybe & (rough < _ROUGH), margin)
     leaked = _leaked(paper, strict, abrupt, rough, view.cell_mm)
+    leaked |= _plateau(paper & ~leaked, margin, grey, thickness_mm, view.cell_mm)
     if leaked.any():
         paper = _connected_to(paper & ~leaked, margin, 0.5 / view.cell_mm)
     solid = view.domain & ~paper
@@ -358,6 +359,28 @@ def _reached(maybe: Mask, margin: Mask) -> Mask:
     on_margin = np.bincount(labels[margin], minlength=count)
     on_margin[0] = 0
     return np.asarray((on_margin > max(0.02 * margin.sum(), 5))[labels])
+
+
+def _plateau(
+    paper: Mask, margin: Mask, grey: NDArray[np.float32], thickness_mm: float, cell: float
+) -> Mask:
+    """Wide areas off the level of lit paper that do not come in over the margin.
+
+    They are smooth metal whose edge is lost in its contact shadow; a shadow cast by
+    something else nearly always comes in from outside.
+    """
+    radius = (1.5 * thickness_mm + 1.5) / cell  # contact shadow is not wider than that
+    off = (paper & (np.abs(cv2.GaussianBlur(grey, (0, 0), 2.0)) > 0.13)).astype(np.uint8)
+    core = (cv2.distanceTransform(np.pad(off, 1), cv2.DIST_L2, 3)[1:-1, 1:-1] > radius).astype(
+        np.uint8
+    )
+    count, labels = cv2.connectedComponents(off, connectivity=4)
+    inner = np.bincount(labels[core > 0], minlength=count) > 0
+    inner &= np.bincount(labels[margin], minlength=count) == 0
+    inner[0] = False
+    plateau = core * inner[labels]
+    distance = cv2.distanceTransform((plateau == 0).astype(np.uint8), cv2.DIST_L2, 3)
+    return np.asarray((distance <= radius) & paper) if plateau.any() else np.zeros_like(paper)
 
 
 def _leaked(
