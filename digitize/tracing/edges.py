@@ -43,6 +43,14 @@ class Edges:
     ok: NDArray[np.bool_]  # (N,) a clear edge, well inside the search range
 
 
+def no_edges(count: int) -> Edges:
+    """Places for ``count`` edges, none of them measured."""
+    empty = [np.zeros(count) for _ in range(6)]
+    return Edges(
+        empty[0], empty[1], empty[2], empty[3], empty[4], empty[5], np.zeros(count, dtype=bool)
+    )
+
+
 def locate(
     image: NDArray[Any],
     points_px: FloatArray,
@@ -63,18 +71,22 @@ def locate(
     """Fit a blurred step across each of (N, 2) points along its unit normal (N, 2).
 
     ``image`` is (height, width) in linear light, or (height, width, 3) uint8 or uint16 as
-    coded, of which ``weights`` (N, 3) times linear light is taken.  Pixels from ``-reach_px`` to ``reach_px``
-    across and ``along_px`` pixel rows along the edge are used; ``inside_px`` and
-    ``outside_px`` (N,) narrow the range point by point (both counted positive), for example
-    to keep a second edge out.  ``curvature_per_px`` (N,) is positive where the inside is
-    convex; without it a strip across a circle of radius R reads (along_px)^2 / (24 R) px
-    too far inward.  ``sloping`` lets the outside level
-    change evenly with distance, as paper in contact shadow does; read as level, such an edge
-    moves outward by half a pixel.  ``inner_band_px`` and ``outer_band_px`` (N,) tell of a
-    second edge so far inside or outside the first (0: none), such as the far side of a
-    visible wall or of a narrow shadow; its height is fitted, its distance believed, and the
-    first edge is the one reported.  ``start_px`` (N,) is a first guess of the offset; without it the best
-    split of each strip is searched.
+    coded, of which ``weights`` (N, 3) times linear light is taken.
+
+    Pixels from ``-reach_px`` to ``reach_px`` across and ``along_px`` pixel rows along the
+    edge are used; ``inside_px`` and ``outside_px`` (N,) narrow the range point by point
+    (both counted positive), for example to keep a second edge out.  ``start_px`` (N,) is a
+    first guess of the offset; without it the best split of each strip is searched.
+
+    ``curvature_per_px`` (N,) is positive where the inside is convex; without it a strip
+    across a circle of radius R reads (along_px)^2 / (24 R) px too far inward.
+
+    ``sloping`` lets the outside level change evenly with distance, as paper in contact
+    shadow does; read as level, such an edge moves outward by half a pixel.
+
+    ``inner_band_px`` and ``outer_band_px`` (N,) tell of a second edge so far inside or
+    outside the first (0: none), such as the far side of a visible wall; its height is
+    fitted, its distance believed, and the first edge is the one reported.
     """
     points = np.asarray(points_px, dtype=np.float64)
     normal = np.asarray(normals, dtype=np.float64)
@@ -87,7 +99,12 @@ def locate(
     for a in range(0, max(n, 1), _CHUNK):
         cut = slice(a, a + _CHUNK)
         x, y, distance, used = _strips(
-            image.shape, points[cut], normal[cut], bend[cut], reach_px, along_px
+            image.shape,
+            points[cut],
+            normal[cut],
+            bend[cut],
+            reach_px=reach_px,
+            along_px=along_px,
         )
         used &= (distance >= -inner[cut, None, None]) & (distance <= outer[cut, None, None])
         values = _values(image, x, y, None if colour is None else colour[cut])
@@ -114,6 +131,7 @@ def _strips(
     points: FloatArray,
     normals: FloatArray,
     bend: FloatArray,
+    *,
     reach_px: float,
     along_px: int,
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray, NDArray[np.bool_]]:
@@ -146,13 +164,13 @@ def _strips(
 
 
 def _values(
-    image: NDArray[Any], x: NDArray[np.intp], y: NDArray[np.intp], weights: FloatArray | None
+    image: NDArray[Any], x: NDArray[np.intp], y: NDArray[np.intp], weights: NDArray[Any] | None
 ) -> FloatArray:
     if weights is None:
-        return image[y, x].astype(np.float64)
+        return np.asarray(image[y, x], dtype=np.float64)
     coded = image[y, x]
     seen = np.take(linear_table(image.dtype), coded)
-    return np.einsum("nrac,nc->nra", seen, weights).astype(np.float64)
+    return np.asarray(np.einsum("nrac,nc->nra", seen, weights), dtype=np.float64)
 
 
 def _first_guess(
@@ -340,9 +358,7 @@ def _model(
     return np.asarray(model)
 
 
-def _normal_equations(
-    strip: _Packed, p: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _normal_equations(strip: _Packed, p: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Cost (N,), normal matrix (N, terms, terms) and gradient (N, terms)."""
     terms = p.shape[1]
     jacobian = np.empty((len(p), terms, strip.values.shape[1]), np.float32)

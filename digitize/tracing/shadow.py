@@ -79,6 +79,7 @@ def find_shadow(
     contours: Contours,
     edge_mm: FloatArray,
     hidden_mm: FloatArray,
+    *,
     thickness_mm: float,
     trusted: NDArray[np.bool_],
 ) -> CastShadow | None:
@@ -90,7 +91,7 @@ def find_shadow(
     step = strips.step_mm
     logs = np.log(np.maximum(strips.ratio, 0.01)).astype(np.float64)
     inward = _from_edge(logs, (strips.outside_mm - edge_mm) / step)
-    n, depth = inward.shape[:2]
+    depth = inward.shape[1]
     usable = strips.seen & trusted
     best: tuple[float, FloatArray, FloatArray, float] | None = None
     longest = min(_STEEPEST * thickness_mm, (depth - 6) * step)
@@ -120,7 +121,15 @@ def find_shadow(
                 best = (float(score[k]), vectors[k], np.zeros(3), 0.0)
     if best is None or best[0] <= 0:
         return None
-    return _refined(pixels, normals, hidden, best[1], step, contours.points_mm[few], longest)
+    return _refined(
+        pixels,
+        normals,
+        hidden,
+        best[1],
+        step=step,
+        points=contours.points_mm[few],
+        longest=longest,
+    )
 
 
 def fitted(
@@ -129,6 +138,7 @@ def fitted(
     normals: FloatArray,
     cast_mm: FloatArray,
     sigma_mm: FloatArray,
+    *,
     thickness_mm: float,
 ) -> tuple[CastShadow, float]:
     """The same shadow with its vector fitted to measured s . n (N,), and how badly it fits.
@@ -228,6 +238,7 @@ def _refined(
     normals: FloatArray,
     hidden: FloatArray,
     vector: FloatArray,
+    *,
     step: float,
     points: FloatArray,
     longest: float,
@@ -250,7 +261,7 @@ def _refined(
         tries = np.stack([a * np.cos(b), a * np.sin(b)], axis=-1).reshape(-1, 2)
         vector = tries[int(_score(total, tries, hidden, normals, step).argmax())]
     in_band, beyond = _sides(columns, band_mm(vector, hidden, normals) / step, wall)
-    shaded = in_band.any(axis=1)
+    shaded: NDArray[np.bool_] = np.asarray(in_band.any(axis=1))
     beyond &= shaded[:, None]
     if in_band.sum() < 30 or beyond.sum() < 30:
         return None

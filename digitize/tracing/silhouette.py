@@ -14,15 +14,15 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
-from scipy.spatial import cKDTree
+from scipy.ndimage import median_filter  # type: ignore[attr-defined]
+from scipy.spatial import KDTree
 
 from digitize.camera.camera import Camera
 from digitize.errors import DigitizeError, Exit, Notice
 from digitize.photo.photo import Photo
 from digitize.photo.tone import LUMINANCE
 from digitize.sheets.layout import Sheet
-from digitize.tracing.edges import Edges, locate
+from digitize.tracing.edges import Edges, locate, no_edges
 from digitize.tracing.light import PaperLight, fit_paper_light
 from digitize.tracing.shadow import CastShadow, dark_mm, find_shadow, fitted, light_outside
 from digitize.tracing.silhouette_finding import (
@@ -37,9 +37,12 @@ from digitize.tracing.silhouette_finding import (
 )
 from digitize.tracing.silhouette_strips import (
     Contours,
+    along_loops,
     contours_like,
     contours_of,
+    edge_behind,
     outermost_edge,
+    perimeter,
     sharpness,
     unroll,
 )
@@ -55,6 +58,10 @@ _SHORT_GAP_MM = 2.0  # without an edge: joined straight
 _LARGEST_TURN = 0.9  # rad, of a longer one
 _WEB_MM = 1.2  # metal left between an opening and the outline
 _NO_OPENING = "no clear edge: dirt, wear or glare, taken as metal"
+_SOFT = 1.9  # times the sharper edges' blur: the end of a half shadow
+_GAP_MM = 3.0  # a longer stretch without measured edge is reported
+_LEAST_U_PX = 0.02  # what the blur model is good for
+_BRIDGED_U_MM, _BRIDGED_U_PER_MM = 0.1, 0.03  # and per mm from the next measured point
 _SPECK_MM2 = 1.5  # openings smaller than this are not looked for
 _NARROW_PX = 4.0  # walls and shadows narrower than this are fitted together with the edge
 
@@ -189,9 +196,7 @@ def _refuse_hopeless(blobs: list[Blob]) -> None:
             )
 
 
-def _traced(
-    bench: _Bench, blobs: list[Blob]
-) -> tuple[tuple[TracedPiece, ...], list[LeftOut]]:
+def _traced(bench: _Bench, blobs: list[Blob]) -> tuple[tuple[TracedPiece, ...], list[LeftOut]]:
     outlines = len(blobs)
     loops = [b.outline_mm for b in blobs] + [o.loop_mm for b in blobs for o in b.openings]
     owner = list(range(outlines)) + [i for i, b in enumerate(blobs) for _ in b.openings]
@@ -203,10 +208,12 @@ def _traced(
     edge, chosen = _distinct(edge, [owner[k] for k in kept], [rank[k] for k in kept], outlines)
     owner = [owner[kept[j]] for j in chosen]
     # A quick look at every third point brings the contour on the edge, for its normals.
-    edge = _moved(bench, edge, _read(bench, edge, 6.0, every=3))
+    glance = _read(bench, edge, 6.0, every=3)
+    edge = _behind_soft_edges(bench, _moved(bench, edge, glance), glance)
     reading = _read(bench, edge, 5.0)
     edge = _moved(bench, edge, reading)
     ranks = [rank[kept[j]] for j in chosen]
+    soft = _soft(bench, edge, reading)
     pieces, left_out = [], []
     usual_blur = _median(reading.blur_mm, edge.contours.loops[0], reading.ok)
     for p in range(outlines):
@@ -220,8 +227,91 @@ def _traced(
                 at = loop.points_mm.mean(axis=0)
                 size = float(np.ptp(loop.points_mm, axis=0).max())
                 left_out.append(LeftOut((float(at[0]), float(at[1])), size, _NO_OPENING))
-        pieces.append(TracedPiece(_loop(bench, edge, reading, mine[0]), tuple(openings)))
+        outline = _loop(bench, edge, reading, mine[0])
+        notices = _notices(
+            bench,
+            edge,
+            reading,
+            soft=soft,
+            outline=mine[0],
+            loops=(outline, *openings),
+        )
+        pieces.append(TracedPiece(outline, tuple(openings), notices=notices))
     return tuple(pieces), left_out
+
+
+def _notices(
+    bench: _Bench,
+    edge: _Edge,
+    reading: _Reading,
+    *,
+    soft: NDArray[np.bool_],
+    outline: int,
+    loops: tuple[TracedLoop, ...],
+) -> tuple[Notice, ...]:
+    """What the user should know about one piece."""
+    notices = []
+    if edge.shadow is not None:
+        x, y = edge.shadow.vector_mm
+        notices.append(
+            Notice(
+                "shadow",
+                f"a cast shadow {np.hypot(x, y):.1f} mm long was told from the metal and left out",
+            )
+        )
+    gaps = sorted((g for loop in loops for g in _gaps(loop)), reverse=True)
+    if gaps:
+        total = sum(length for length, _ in gaps)
+        places = "; ".join(f"{n:.0f} mm near x {x:.0f}, y {y:.0f}" for n, (x, y) in gaps[:3])
+        rows = edge.contours.loops[outline]
+        unseen = ~reading.ok[rows] & (reading.metal[rows] > 0.8)
+        glaring = unseen.sum() > 0.5 * max((~reading.ok[rows]).sum(), 1)
+        why = "glare or metal as bright as the paper" if glaring else "no clear edge"
+        notices.append(
+            Notice(
+                "glare" if glaring else "edge-unclear",
+                f"{total:.0f} mm of edge could not be measured ({why}; {places}) "
+                "and are carried across from both sides",
+                "doubt",
+            )
+        )
+    rows = edge.contours.loops[outline]
+    soft = soft & reading.ok
+    blurred = float(soft[rows].sum()) * _SPACING_PX * bench.pixel_mm
+    if blurred > 3.0:
+        x, y = edge.contours.points_mm[rows][soft[rows]].mean(axis=0)
+        notices.append(
+            Notice(
+                "shadow",
+                f"{blurred:.0f} mm of edge near x {x:.0f}, y {y:.0f} are as soft as the end of a "
+                "shadow and may not be the metal: take the photo in more even light",
+                "doubt",
+            )
+        )
+    return tuple(notices)
+
+
+def _gaps(loop: TracedLoop) -> list[tuple[float, tuple[float, float]]]:
+    """Stretches without measured edge longer than a corner: length mm and middle."""
+    bad = loop.evidence == BRIDGED
+    n = len(bad)
+    if not bad.any():
+        return []
+    if bad.all():
+        x, y = loop.points_mm.mean(axis=0)
+        return [(perimeter(loop.points_mm), (float(x), float(y)))]
+    first = int(np.flatnonzero(~bad)[0])
+    order = (first + np.arange(n)) % n
+    change = np.diff(np.concatenate([[0], bad[order].astype(np.int8), [0]]))
+    gaps = []
+    for a, b in zip(np.flatnonzero(change == 1), np.flatnonzero(change == -1), strict=True):
+        rows = order[a:b]
+        steps = np.diff(loop.points_mm[rows], axis=0)
+        length = float(np.hypot(steps[:, 0], steps[:, 1]).sum())
+        if length > _GAP_MM:
+            x, y = loop.points_mm[rows[len(rows) // 2]]
+            gaps.append((length, (float(x), float(y))))
+    return gaps
 
 
 def _is_opening(reading: _Reading, loop: slice, rank: int, usual_blur: float) -> bool:
@@ -231,7 +321,10 @@ def _is_opening(reading: _Reading, loop: slice, rank: int, usual_blur: float) ->
     if share > 0.45 or (rank == 0 and share > 0.3):
         return True
     level = reading.paper[loop][ok]
-    level, metal = level[np.isfinite(level)], reading.metal[loop][ok & np.isfinite(reading.paper[loop])]
+    level, metal = (
+        level[np.isfinite(level)],
+        reading.metal[loop][ok & np.isfinite(reading.paper[loop])],
+    )
     if share < 0.1 or len(level) < 4:
         return False
     # Half of a small hole may lie in shadow; the lit half must be even, distinct and sharp.
@@ -275,17 +368,15 @@ def _outermost_edge(
     lit = outside > _LIT
     long = is_outline | (real & (np.diff(rough.starts) * spacing > 12.0))
     trusted = (np.abs(outside) < 0.25) & clear & long[rough.loop_of]
-    shadow = find_shadow(strips, rough, offset, shift, t, trusted)
+    shadow = find_shadow(strips, rough, offset, shift, thickness_mm=t, trusted=trusted)
     carried = [
-        lit[rough.loops[k]][cKDTree(moved[k]).query(contours.points_mm[s])[1]]
+        lit[rough.loops[k]][KDTree(moved[k]).query(contours.points_mm[s])[1]]
         for k, s in zip(np.flatnonzero(real), contours.loops, strict=True)
     ]
     return _Edge(contours, shadow, np.concatenate(carried)), real
 
 
-def _carried_across(
-    points: FloatArray, clear: NDArray[np.bool_], spacing: float
-) -> FloatArray:
+def _carried_across(points: FloatArray, clear: NDArray[np.bool_], spacing: float) -> FloatArray:
     """A closed loop (N, 2) with stretches that show no edge replaced by smooth curves.
 
     Where glare is as bright as the paper the line found wanders into the piece.  A cubic
@@ -353,14 +444,14 @@ def _shadow_on_edges(bench: _Bench, edge: _Edge) -> _Edge:
     first = _bands(bench, rows, rough, 5.0, both_walls=False)
     starts = [rough]
     for hidden in (face, np.maximum(face, 0.0)):
-        fit = _fitted_bands(bench, rows, rough, first, hidden, 0.0)
+        fit = _fitted_bands(bench, rows, rough, first, hidden=hidden, doubt=0.0)
         starts += [] if fit is None else [fit[0]]
     best, least = rough, np.inf
     for start in starts:
         shadow, scatter = start, np.inf
         for doubt in (1.0, 0.4, 0.1):
             bands = _bands(bench, rows, shadow, 4.0, both_walls=True)
-            fit = _fitted_bands(bench, rows, shadow, bands, face, doubt)
+            fit = _fitted_bands(bench, rows, shadow, bands, hidden=face, doubt=doubt)
             if fit is None:
                 scatter = np.inf
                 break
@@ -389,6 +480,7 @@ def _fitted_bands(
     rows: Contours,
     shadow: CastShadow,
     bands: tuple[FloatArray, FloatArray, NDArray[np.bool_]],
+    *,
     hidden: FloatArray,
     doubt: float,
 ) -> tuple[CastShadow, float] | None:
@@ -404,7 +496,7 @@ def _fitted_bands(
         rows.normals[good],
         (seen + hidden)[good],
         np.hypot(sigma, doubt * wall)[good],
-        bench.thickness_mm,
+        thickness_mm=bench.thickness_mm,
     )
 
 
@@ -417,7 +509,7 @@ def _behind_shadow(bench: _Bench, edge: _Edge, outlines: int) -> _Edge:
     assert edge.shadow is not None
     shadow, t = edge.shadow, bench.thickness_mm
     old = edge.contours
-    trees = [cKDTree(old.points_mm[s]) for s in old.loops]
+    trees = [KDTree(old.points_mm[s]) for s in old.loops]
     loops = []
     for k, s in enumerate(old.loops):
         ring = shapely.simplify(shapely.LinearRing(old.points_mm[s]), 0.02)
@@ -449,13 +541,57 @@ def _behind_shadow(bench: _Bench, edge: _Edge, outlines: int) -> _Edge:
     return _Edge(contours_like(new, moved), shadow, lit)
 
 
+def _soft(bench: _Bench, edge: _Edge, reading: _Reading) -> NDArray[np.bool_]:
+    """Stretches (N,) whose edge is far more blurred than the sharper edges of the photo."""
+    known = reading.ok & np.isfinite(reading.paper)
+    if known.sum() < 20:
+        return np.zeros(len(known), dtype=bool)
+    usual = float(np.percentile(reading.blur_mm[known], 25))
+    # Under glare the fit is loose and says little about blur.
+    known &= reading.metal < 0.75 * reading.paper
+    soft = np.zeros(len(known), dtype=bool)
+    width = max(3, round(3.0 / (_SPACING_PX * bench.pixel_mm)))
+    for loop in edge.contours.loops:
+        rows = np.flatnonzero(known[loop])
+        if len(rows) < 4:
+            continue
+        n = loop.stop - loop.start
+        blur = np.interp(np.arange(n), rows, reading.blur_mm[loop][rows], period=n)
+        soft[loop] = median_filter(blur, min(width, n), mode="wrap") > _SOFT * usual
+    return soft
+
+
+def _behind_soft_edges(bench: _Bench, edge: _Edge, reading: _Reading) -> _Edge:
+    """Where the outermost edge is the soft end of a half shadow, the metal's behind it."""
+    soft = _soft(bench, edge, reading)
+    if soft.sum() * _SPACING_PX * bench.pixel_mm < 3.0:
+        return edge
+    strips = unroll(
+        bench.photo,
+        bench.camera,
+        bench.light,
+        edge.contours,
+        outside_mm=6.0 * bench.pixel_mm,
+        inside_mm=min(3.5 * bench.thickness_mm, 12.0) + 0.5,
+        step_mm=bench.pixel_mm,
+    )
+    sharp = sharpness(strips, edge.contours, 0.9, 2.4)
+    margin = np.maximum(2.0 * reading.blur_mm, 3.0 * bench.pixel_mm)
+    offset, clear = edge_behind(strips, sharp, edge.contours, soft, margin)
+    clear = along_loops(clear.astype(np.float32), edge.contours, 3.0) > 0.5
+    c = edge.contours
+    moved = c.points_mm + np.where(clear, offset, 0.0)[:, None] * c.normals
+    return replace(edge, contours=contours_like(c, moved))
+
+
 def _distinct(
     edge: _Edge, owner: list[int], rank: list[int], outlines: int
 ) -> tuple[_Edge, list[int]]:
     """Without openings that lie outside their piece, within another one, or are mere specks.
 
-    Bright smooth metal looks like an opening that follows the outline all along.  A strip of cast shadow looks like a dark opening at first; it lies outside the metal, or
-    in a lit opening that the shadow's sweep has just completed.
+    Bright smooth metal looks like an opening that follows the outline all along.  A strip of
+    cast shadow looks like a dark opening at first; it lies outside the metal, or in a lit
+    opening that the shadow's sweep has just completed.
     """
     loops = edge.contours.loops
     shapes = [shapely.make_valid(shapely.Polygon(edge.contours.points_mm[s])) for s in loops]
@@ -491,12 +627,12 @@ def _read(
     wall_band = np.where((wall < _NARROW_PX) & (wall > 0.5), wall, 0.0)
     plain = ask = np.arange(len(px)) % every == 0
     raw = np.zeros(len(px))
-    edges = Edges(*(np.zeros(len(px)) for _ in range(6)), ok=np.zeros(len(px), dtype=bool))
+    edges = no_edges(len(px))
     if edge.shadow is not None:
         vectors = edge.shadow.at(contours.points_mm)
         band = np.where(edge.lit, dark_mm(vectors, shift, contours.normals) * scale, 0.0)
         plain, beside = ask & (band < 1.5), ask & (band >= 1.5)
-        into(
+        _into(
             edges,
             beside,
             locate(
@@ -519,7 +655,7 @@ def _read(
         edges.offset_px[beside] *= trust
         edges.ok[beside] = edges.sigma_px[beside] < 2.0 * _LAW_PX
         edges.sigma_px[beside] *= np.sqrt(trust)
-    into(
+    _into(
         edges,
         plain,
         locate(
@@ -576,7 +712,7 @@ def _bridged(offset: FloatArray, ok: NDArray[np.bool_], contours: Contours) -> F
     return out
 
 
-def into(whole: Edges, where: NDArray[np.bool_], part: Edges) -> None:
+def _into(whole: Edges, where: NDArray[np.bool_], part: Edges) -> None:
     """Write the edges of some points into those of all."""
     for field in fields(Edges):
         getattr(whole, field.name)[where] = getattr(part, field.name)
@@ -615,10 +751,24 @@ def _loop(bench: _Bench, edge: _Edge, reading: _Reading, number: int) -> TracedL
     keep = without_folds(points, height)
     order = slice(None, None, 1 if signed_area(points) > 0 else -1)
     blur = reading.blur_mm[s][ok]
+    u = np.where(ok, np.maximum(reading.sigma_mm[s], _LEAST_U_PX * bench.pixel_mm), 0.0)
+    u[~ok] = _BRIDGED_U_MM + _BRIDGED_U_PER_MM * _distance_to_known(points, ok)[~ok]
     return TracedLoop(
         points[keep][order],
         px[keep][order],
-        reading.sigma_mm[s][keep][order],
+        u[keep][order],
         np.where(ok, MEASURED, BRIDGED).astype(np.uint8)[keep][order],
         float(np.median(blur)) if len(blur) else 0.0,
     )
+
+
+def _distance_to_known(points: FloatArray, known: NDArray[np.bool_]) -> FloatArray:
+    """Distance (N,) along a closed loop to the nearest measured point."""
+    step = perimeter(points) / len(points)
+    if not known.any():
+        return np.full(len(points), step * len(points))
+    n, at = len(points), np.flatnonzero(known)
+    around = np.concatenate([at - n, at, at + n])
+    gap = np.abs(np.arange(n)[:, None] - around[np.searchsorted(around, np.arange(n))][:, None])
+    before = np.arange(n) - around[np.searchsorted(around, np.arange(n), side="right") - 1]
+    return np.asarray(np.minimum(gap[:, 0], before) * step, dtype=np.float64)

@@ -131,8 +131,8 @@ def view_from_above(
 def pixel_size_mm(camera: Camera, points_px: FloatArray) -> FloatArray:
     """Millimetres on the sheet of one pixel (N,), the mean of all directions."""
     a = camera.to_sheet(points_px)
-    right = camera.to_sheet(points_px + [1.0, 0.0]) - a
-    down = camera.to_sheet(points_px + [0.0, 1.0]) - a
+    right = camera.to_sheet(points_px + np.array([1.0, 0.0])) - a
+    down = camera.to_sheet(points_px + np.array([0.0, 1.0])) - a
     return np.asarray(np.sqrt(np.abs(right[:, 0] * down[:, 1] - right[:, 1] * down[:, 0])))
 
 

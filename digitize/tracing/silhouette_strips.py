@@ -126,7 +126,7 @@ def unroll(
     step_mm: float,
 ) -> Strips:
     """Sample the photo along every normal, ``outside_mm`` out to ``inside_mm`` in."""
-    count = int(round((outside_mm + inside_mm) / step_mm)) + 1
+    count = round((outside_mm + inside_mm) / step_mm) + 1
     depth = outside_mm - step_mm * np.arange(count)
     # The camera is asked at both ends and the middle only: a parabola is exact enough.
     knots = np.array([depth[0], (depth[0] + depth[-1]) / 2, depth[-1]])
@@ -163,15 +163,17 @@ def along_loops(values: NDArray[np.float32], contours: Contours, sigma: float) -
     return out
 
 
-def sharpness(strips: Strips, contours: Contours, blur_px: float) -> NDArray[np.float32]:
+def sharpness(
+    strips: Strips, contours: Contours, blur_px: float, afar: float = 4.0
+) -> NDArray[np.float32]:
     """How abruptly light changes across (N, K), in paper whites per pixel.
 
-    Sharp means steep over the photo's own blur but not over four times as much: contact
+    Sharp means steep over the photo's own blur but not over ``afar`` times as much: contact
     shadow is steep at both scales and cancels.
     """
     ratio = along_loops(strips.ratio, contours, 2.0)
     near = gaussian_filter1d(ratio, 1.2 * blur_px, axis=1, order=1, mode="nearest")
-    far = gaussian_filter1d(ratio, 4.0 * blur_px, axis=1, order=1, mode="nearest")
+    far = gaussian_filter1d(ratio, afar * blur_px, axis=1, order=1, mode="nearest")
     return np.asarray((np.abs(near) - 1.3 * np.abs(far)).max(axis=2))
 
 
@@ -185,18 +187,47 @@ def outermost_edge(
     best line that does not jump is found by dynamic programming (Viterbi 1967), and runs
     straight on where no edge shows, as under glare as bright as paper.
     """
-    # What is left of the paper's noise after smoothing over two rows and 1.2 blurs.
-    rows = np.diff(strips.ratio[:, :3].mean(axis=2), axis=0)
-    noise = 1.4826 * float(np.median(np.abs(rows))) / np.sqrt(2.0) if len(rows) else 0.0
     count = min(sharp.shape[1], int((strips.outside_mm + deepest_mm) / strips.step_mm))
-    held = np.where(_peaks(sharp), sharp, 0.25 * sharp)[:, :count]
-    enough = np.maximum(
-        max(0.012, 0.75 * noise), 0.25 * np.minimum(sharp[:, :count].max(axis=1), 0.2)
-    )
+    held, enough = _held(strips, sharp[:, :count])
     worth = np.clip(held / enough[:, None], 0.0, 1.0) - _DEPTH_COST * np.arange(count)
     path = _best_line(worth.astype(np.float32), contours)
     clear = held[np.arange(len(held)), path] >= enough
     return strips.offset_mm(_finer(sharp, path)), clear
+
+
+def edge_behind(
+    strips: Strips,
+    sharp: NDArray[np.float32],
+    contours: Contours,
+    soft: NDArray[np.bool_],
+    margin_mm: FloatArray,
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """The first sharp edge behind a soft one, such as the metal behind its own half shadow.
+
+    ``soft`` (N,) are the rows whose present edge is soft; there, edges are looked for
+    ``margin_mm`` (N,) and more inside it.  The others keep theirs and anchor the line.
+    Offsets (N,) mm, and where such an edge shows.
+    """
+    held, enough = _held(strips, sharp)
+    depth = -strips.offset_mm(np.arange(sharp.shape[1]).astype(np.float64))
+    worth = np.clip(held / enough[:, None], 0.0, 1.0) - _DEPTH_COST * np.arange(sharp.shape[1])
+    worth = np.where(depth > margin_mm[:, None], worth, 0.0)
+    anchor = np.where(np.abs(depth) < 2.0 * strips.step_mm, 1.0, -1.0)
+    worth = np.where(soft[:, None], worth, anchor)
+    path = _best_line(worth.astype(np.float32), contours)
+    offset = strips.offset_mm(_finer(sharp, path))
+    clear = held[np.arange(len(held)), path] >= enough
+    return offset, soft & clear & (-offset > margin_mm)
+
+
+def _held(strips: Strips, sharp: NDArray[np.float32]) -> tuple[NDArray[np.float32], FloatArray]:
+    """Sharpness with peaks standing out (N, K), and how much makes a clear edge (N,)."""
+    # What is left of the paper's noise after smoothing over two rows and 1.2 blurs.
+    rows = np.diff(strips.ratio[:, :3].mean(axis=2), axis=0)
+    noise = 1.4826 * float(np.median(np.abs(rows))) / np.sqrt(2.0) if len(rows) else 0.0
+    held = np.where(_peaks(sharp), sharp, 0.25 * sharp)
+    least = max(0.012, 0.75 * noise)
+    return held, np.maximum(least, 0.25 * np.minimum(sharp.max(axis=1), 0.2))
 
 
 def _best_line(worth: NDArray[np.float32], contours: Contours) -> NDArray[np.intp]:
