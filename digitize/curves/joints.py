@@ -14,16 +14,21 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csc_array
+from scipy.sparse.linalg import lsqr, splu
 
 from digitize.curves.chain import BRIDGED, Chain, Samples
 from digitize.curves.primitives import CurveError, fit_circle, fit_line
-from digitize.curves.segmentation import CORNER_REACH, Piece, Shape, correlation
+from digitize.curves.segmentation import CORNER_REACH, MOST_SWEEP_RAD, Piece, Shape, correlation
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 TANGENT_DEG = 15.0  # a joint turning more than this is a corner whatever the noise
 REJECT = 12.0  # chi-square of one degree of freedom, 0.05 % tail
+MOST_BULGE = math.tan(MOST_SWEEP_RAD / 4.0)
+SLIDE_MM = 0.5
+STRAY_MM = 1.0  # a joint farther from the points than this, corners and blur apart, is lost
 ROUGH = 1e-3  # nearly tangent pieces slide along each other for ever; not worth following
 _STEPS = 25
 _HUBER = 3.0
@@ -62,6 +67,8 @@ def adjust(
     full.solve(held)
     full.reassign()
     full.solve(held)
+    if full.hold_strays(held):
+        full.solve(held)
     return full.result(held)
 
 
@@ -133,6 +140,7 @@ class _State:
         self._shape(shapes)
         self._held = np.zeros(self._k, dtype=bool)
         self._scatter = samples.noise_mm
+        self._stiff = np.ones(self._k)
         self._assign(breaks)
 
     @property
@@ -176,6 +184,9 @@ class _State:
         self._order = order
         self._piece = np.repeat(np.arange(self._k), counts)
         self._starts = np.concatenate(([0], np.cumsum(counts)[:-1]))
+        self._anchor = np.array(
+            [self._samples.points_mm[_around(b, 1, n)].mean(axis=0) for b in breaks]
+        )
         self._points = self._samples.points_mm[order]
         self._weight = self._samples.weight[order]
 
@@ -318,23 +329,39 @@ class _State:
         for _ in range(_STEPS):
             w = self._influence(r, held)
             h, g = self._normal(w, r, j)
-            # A joint may slide where two pieces run almost alike: hold it there, barely.
-            slack = 1e-7 * np.median(self._weight) * len(r) / self._k
+            # A joint may slide where two pieces run almost alike: a weak spring to the break
+            # it came from keeps it there and is too weak to bend a true corner.
+            spring = self._spring()
             diagonal = np.diag(h).copy()
             h[np.diag_indices_from(h)] += damping * diagonal
-            h[np.arange(2 * self._k), np.arange(2 * self._k)] += slack
+            joint = np.arange(2 * self._k)
+            h[joint, joint] += spring
+            away = self._joints.ravel() - self._anchor.ravel()
+            g[joint] += spring * away
             self._h, self._rows = h, rows
             step, multipliers = _constrained(h, g, rows, c)
             self._multipliers = multipliers
-            size = float(np.abs(step[: 2 * self._k]).max())
+            if not np.isfinite(step).all():
+                break
+            bend = np.abs(step[2 * self._k :]) / (1.0 + np.abs(self._bulges[self._arcs]))
+            size = max(float(np.abs(step[: 2 * self._k]).max()), 4.0 * float(bend.max(initial=0.0)))
             if size > 2.0:
                 step = step * (2.0 / size)
-            merit = float((w * r * r).sum()) + 1e6 * float((c * c).sum())
+            merit = (
+                float((w * r * r).sum())
+                + 1e6 * float((c * c).sum())
+                + float((spring * away * away).sum())
+            )
             for _ in range(6):
                 joints, bulges = self._moved(step)
                 r_new, _ = self._distances(joints, bulges, derivatives=False)
                 c_new, _ = self._tangency(joints, bulges, held)
-                value = float((w * r_new * r_new).sum()) + 1e6 * float((c_new * c_new).sum())
+                away = joints.ravel() - self._anchor.ravel()
+                value = (
+                    float((w * r_new * r_new).sum())
+                    + 1e6 * float((c_new * c_new).sum())
+                    + float((spring * away * away).sum())
+                )
                 if value <= merit * (1.0 + 1e-9) + 1e-12 or size < 1e-6:
                     break
                 step = step / 2.0
@@ -354,6 +381,14 @@ class _State:
         self._rescale(r, held)
         return bool(np.abs(c).max(initial=0.0) < 1e-7)
 
+    def _spring(self) -> FloatArray:
+        """Stiffness (2K,): one sigma of scatter for a slide of ``SLIDE_MM``.
+
+        Tangency places a joint by itself.
+        """
+        stiff = self._stiff * np.where(self._held, 1e-4, 1.0)
+        return np.repeat((max(self._scatter, 1e-3) / SLIDE_MM) ** 2 * stiff, 2)
+
     def _moved(self, step: FloatArray) -> tuple[FloatArray, FloatArray]:
         joints = self._joints + step[: 2 * self._k].reshape(-1, 2)
         bulges = self._bulges.copy()
@@ -361,6 +396,7 @@ class _State:
         bulges[self._arcs] += step[2 * self._k :]
         flipped = self._arcs & (bulges * self._bulges <= 0.0)
         bulges[flipped] = self._bulges[flipped] * 0.1
+        bulges = np.clip(bulges, -MOST_BULGE, MOST_BULGE)
         return joints, bulges
 
     def _rescale(self, r: FloatArray, held: NDArray[np.bool_]) -> None:
@@ -373,6 +409,26 @@ class _State:
         w = self._influence(r, held)
         measured = self._samples.evidence[self._order] != BRIDGED
         return np.asarray(measured & (w > 0.5 * self._weight))
+
+    def hold_strays(self, held: NDArray[np.bool_]) -> bool:
+        """Tie joints that have left the points to where they broke, and let go tangency there.
+
+        ``held`` is changed in place.  Whether there were any.
+        """
+        away = np.hypot(*(self._joints - self._anchor).T)
+        stray = away > STRAY_MM + 8.0 * self._blur
+        if stray.any():
+            self._stiff[stray] = 1e6
+            self._joints[stray] = self._anchor[stray]
+            near = stray | np.roll(stray, 1) | np.roll(stray, -1)
+            held &= ~near
+            loose = self._arcs & (stray | np.roll(stray, -1))
+            self._bulges[loose] = self._seeded()[loose]
+        return bool(stray.any())
+
+    def _seeded(self) -> FloatArray:
+        _, bulges = _seed(self._samples, self._breaks, self._shapes)
+        return bulges
 
     # ------------------------------------------------------------ tangent or not
 
@@ -391,7 +447,10 @@ class _State:
     def rejected(self, held: NDArray[np.bool_], least_mm: float, settled: bool) -> IntArray:
         """The held joints that the points reject most; none when they reject none."""
         index = np.flatnonzero(held)
-        inner = self._rows @ np.linalg.solve(self._h, self._rows.T)
+        try:
+            inner = self._rows @ splu(csc_array(self._h)).solve(self._rows.T.copy())
+        except RuntimeError:  # singular: nothing can be said for any of them
+            return index
         gain = self._multipliers**2 / np.maximum(
             np.diag(np.linalg.pinv(inner, hermitian=True)), 1e-300
         )
@@ -413,6 +472,7 @@ class _State:
         variance = self._variance(least_mm / 2.0)
         worth = variance * math.log(len(self._r))
         shapes, changed = list(self._shapes), False
+        self._held = held.copy()
         chord = np.hypot(*(np.roll(self._joints, -1, axis=0) - self._joints).T)
         flat = self._arcs & (np.abs(self._bulges) * chord / 2.0 < least_mm / 2.0)
         for k in np.flatnonzero(flat).tolist():
@@ -474,7 +534,7 @@ class _State:
         mine = self._piece == k
         if mine.sum() < 3:
             return True
-        p, w, now = self._points[mine], self._weight[mine], self._r[mine]
+        p, w, now = self._points[mine], self._influence(self._r, self._held)[mine], self._r[mine]
         r = fit_line(p, 1.0 / np.sqrt(w)).distances_mm(p)
         return float((w * r * r).sum()) < float((w * now * now).sum()) + worth
 
@@ -497,14 +557,15 @@ class _State:
 def _constrained(
     h: FloatArray, g: FloatArray, rows: FloatArray, c: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Minimise g s + s h s / 2 under rows s + c = 0; the step and the multipliers."""
-    n, m = len(g), len(c)
-    system = np.zeros((n + m, n + m))
-    system[:n, :n] = h
-    system[:n, n:], system[n:, :n] = rows.T, rows
+    """Minimise g s + s h s / 2 under rows s + c = 0; the step and the multipliers.
+
+    Sparse, because each piece touches its neighbours only.
+    """
+    n = len(g)
+    system = csc_array(np.block([[h, rows.T], [rows, np.zeros((len(c), len(c)))]]))
     right = np.concatenate((-g, -c))
     try:
-        answer: FloatArray = np.asarray(np.linalg.solve(system, right), dtype=np.float64)
-    except np.linalg.LinAlgError:
-        answer = np.asarray(np.linalg.lstsq(system, right, rcond=None)[0], dtype=np.float64)
+        answer = np.asarray(splu(system).solve(right), dtype=np.float64)
+    except RuntimeError:  # exactly singular
+        answer = np.asarray(lsqr(system, right)[0], dtype=np.float64)
     return answer[:n], answer[n:]
