@@ -14,7 +14,11 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, median_filter  # type: ignore[attr-defined]
+from scipy.ndimage import (  # type: ignore[attr-defined]
+    binary_closing,
+    gaussian_filter1d,
+    median_filter,
+)
 from scipy.spatial import KDTree
 from shapely import Polygon
 
@@ -27,8 +31,6 @@ LineSide = Literal["inside", "centre", "outside"]
 
 _SPACING_PX = 2.0
 _MOST_POINTS = 8000
-_WIDTH_TOLERANCE = 0.15  # of the pen's width: what one line is allowed to vary by
-_WIDTH_TOLERANCE_MM = 0.08
 _AVERAGED_MM = 0.5  # along the line, at most, where a rough surface makes the edges noisy
 _TURN_RAD = np.radians(25.0)
 
@@ -45,6 +47,15 @@ class ClosedLine:
     blur_px: float
     contrast: FloatArray  # (N,) linear light that the ink takes away
     mm_per_px: float
+
+    def hidden(self) -> list[tuple[FloatArray, float]]:
+        """Middle (2,) mm and length mm of every stretch without a measured edge."""
+        stretches = []
+        for run in _runs(~self.measured):
+            points = self.points_mm[run]
+            length = float(np.hypot(*np.diff(points, axis=0).T).sum())
+            stretches.append((points[len(points) // 2], length))
+        return stretches
 
 
 def measure_closed(
@@ -68,21 +79,16 @@ def measure_closed(
     )
     if edges.both_ok.mean() < 0.25:
         return None
-    width = edges.width_px * scale
-    usual = float(np.median(width[edges.both_ok]))
-    window = max(5, 2 * round(12.0 / (_SPACING_PX * float(np.median(scale))) / 2) + 1)
-    filled = np.where(edges.both_ok, width, usual)
-    local = gaussian_filter1d(
-        median_filter(filled, min(window, len(filled) | 1), mode="wrap"), window / 6, mode="wrap"
-    )
-    centre, u, measured = _centre(edges, px, scale, local)
+    centre, width_px, u, measured = _centre(edges, px, scale)
     points = px + normal * centre[:, None]
+    if measured.any():
+        points, u = _carried_over(points, u, measured, float(np.median(width_px)))
     points_mm = surface.to_mm(points)
     return ClosedLine(
         points,
         points_mm,
         u * scale,
-        local,
+        width_px * scale,
         measured,
         edges.blur_px,
         edges.expected,
@@ -150,17 +156,25 @@ def put_on_side(
 
 
 def _centre(
-    edges: StrokeEdges, px: FloatArray, scale: FloatArray, width_mm: FloatArray
-) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Offset (N,) px of the centre line, its deviation px, and where an edge was seen."""
+    edges: StrokeEdges, px: FloatArray, scale: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Offset (N,) px of the centre line, width px, the centre's deviation, where it was seen."""
     n = len(px)
-    width = width_mm / scale
-    tolerance = np.maximum(_WIDTH_TOLERANCE * width, _WIDTH_TOLERANCE_MM / scale)
-    even = edges.both_ok & (np.abs(edges.width_px - width) < tolerance)
+    usual = float(np.median(edges.width_px[edges.both_ok]))
+    width = _trend(np.where(edges.both_ok, edges.width_px, usual), usual, 12.0)
+    width = gaussian_filter1d(width, 2.0 * usual / _SPACING_PX, mode="wrap")
     middle = (edges.near_px + edges.far_px) / 2
     u_middle = np.hypot(edges.u_near_px, edges.u_far_px) / 2
+    # What touches the line widens it on one side and pulls the middle over.  A hand that
+    # presses unevenly widens it on both sides and leaves the middle where it is.
+    pen_wide = np.abs(edges.width_px - width) < np.maximum(0.15 * width, 0.06 / scale)
+    calm = np.abs(middle - _trend(np.where(edges.both_ok, middle, 0.0), usual, 8.0))
+    balanced = (calm < np.maximum(0.06 * width, 0.03 / scale)) & (
+        np.abs(edges.width_px - width) < 0.45 * width
+    )
+    even = edges.both_ok & (pen_wide | balanced)
     if even.sum() < 3:
-        return np.where(edges.both_ok, middle, 0.0), u_middle, edges.both_ok
+        return np.where(edges.both_ok, middle, 0.0), width, u_middle, edges.both_ok
     turn = _turn(px, float(np.median(width)))
     straight = even & (np.abs(turn) < _TURN_RAD)
     base = straight if straight.sum() >= 3 else even
@@ -197,7 +211,66 @@ def _centre(
     calm = median_filter(centre, 9, mode="wrap")
     jump = np.abs(centre - calm) > np.maximum(0.2 * width, 1.0)
     centre[jump], u[jump] = calm[jump], np.hypot(u, 0.15 * width)[jump]
-    return centre, u, measured
+    return centre, width, u, measured
+
+
+def _runs(chosen: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
+    """Indices of every unbroken run of chosen points round a closed line."""
+    n = len(chosen)
+    if chosen.all() or not chosen.any():
+        return [np.arange(n)] if chosen.any() else []
+    first = int(np.flatnonzero(~chosen)[0])
+    turned = np.roll(chosen, -first).astype(int)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], turned, [0])))).reshape(-1, 2)
+    return [(np.arange(a, b) + first) % n for a, b in edges]
+
+
+def _carried_over(
+    points: FloatArray, u: FloatArray, measured: NDArray[np.bool_], width_px: float
+) -> tuple[FloatArray, FloatArray]:
+    """Points and deviations with unseen stretches carried over as smooth cubics.
+
+    The coarse line under them may follow whatever hid the stroke; the measured line on
+    either side does not.  A stretch that turns too much to be one smooth curve stays.
+    """
+    points, u = points.copy(), u.copy()
+    n, back = len(points), max(3, round(2.0 * width_px / _SPACING_PX))
+    # Specks of sure edge between long unseen stretches are most likely no edge of the stroke.
+    gap = max(1, round(0.5 * width_px / _SPACING_PX))
+    turned = -int(np.flatnonzero(measured)[0])
+    closed = binary_closing(np.roll(~measured, turned), np.ones(gap + 1), border_value=0)
+    hidden = np.roll(closed, -turned)
+    for run in _runs(hidden):
+        u[run] = np.hypot(u[run], 0.15 * _SPACING_PX * _from_ends(len(run)))
+        before, after = (run[0] - 1 - np.arange(back)) % n, (run[-1] + 1 + np.arange(back)) % n
+        before, after = before[measured[before]], after[measured[after]]
+        if len(run) < 3 or min(len(before), len(after)) < 0.6 * back:
+            continue
+        p, q = points[before[0]], points[after[0]]
+        chord = float(np.hypot(*(q - p)))
+        leave, arrive = points[before[0]] - points[before[-1]], points[after[-1]] - points[after[0]]
+        leave, arrive = leave / np.hypot(*leave), arrive / np.hypot(*arrive)
+        if min(leave @ (q - p), arrive @ (q - p)) < 0.7 * chord:
+            continue
+        t = (np.arange(1, len(run) + 1) / (len(run) + 1))[:, None]
+        points[run] = (
+            (2 * t**3 - 3 * t**2 + 1) * p
+            + (t**3 - 2 * t**2 + t) * chord * leave
+            + (3 * t**2 - 2 * t**3) * q
+            + (t**3 - t**2) * chord * arrive
+        )
+    return points, u
+
+
+def _from_ends(n: int) -> FloatArray:
+    """Steps (n,) from each point of a stretch to the nearer measured point beside it."""
+    return np.minimum(np.arange(1, n + 1), np.arange(n, 0, -1)).astype(np.float64)
+
+
+def _trend(values: FloatArray, width_px: float, widths: float) -> FloatArray:
+    """Running median (N,) over some stroke widths round a closed line."""
+    window = 2 * round(widths * width_px / _SPACING_PX / 2) + 1
+    return np.asarray(median_filter(values, int(np.clip(window, 7, len(values) | 1)), mode="wrap"))
 
 
 def _turn(px: FloatArray, width_px: float) -> FloatArray:

@@ -19,6 +19,7 @@ FloatArray = NDArray[np.float64]
 SMALLEST_MM, LARGEST_MM = 3.0, 15.0
 _SQUARE_RAD = np.radians(30.0)  # from a right angle
 _UNEVEN = 2.2  # longest over shortest of the four half arms
+_LOPSIDED = 1.7  # the same of two half arms that face each other; a t has 2 and more
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +55,9 @@ def as_cross(
         return None
     direction, length = tips
     if length.max() > _UNEVEN * length.min() or length.min() * view.pitch_mm < 1.2:
+        return None
+    facing = [max(length[k], length[k + 2]) / min(length[k], length[k + 2]) for k in (0, 1)]
+    if max(facing) > _LOPSIDED:
         return None
     straight = [abs(_wrapped(direction[k + 2] - direction[k] - np.pi)) for k in (0, 1)]
     first = np.mean([direction[0], _near(direction[2] - np.pi, direction[0])])

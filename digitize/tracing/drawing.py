@@ -44,6 +44,7 @@ _SIDE_FACE = 0.04  # of the largest face: what a line across the outline may cut
 _UNTIDY_MM = 8.0  # a loop wider than this inside is an opening even with tails
 _LISTED_MM, _FAINT_LISTED_MM = 0.8, 4.0  # smaller specks are not worth a line in the list
 _FAINT_CONTRAST = 0.45  # of the lines, below which it is no wonder that they do not close
+_HIDDEN_MM = 3.0  # from which a stretch of line that was not seen is worth a word
 _CARRIED_MM = 15.0  # from which carrying a bend line on is worth a word
 _DASHED_SHARE = 0.35  # of a bend line that its own dashes must cover
 
@@ -148,9 +149,17 @@ class _Drawing:
         """Strokes that are dashes of some row."""
         return {k for row in self.rows for k in row.strokes}
 
-    def is_writing(self, stroke: int) -> bool:
-        """Whether a stroke stands in a line of writing."""
-        return in_writing(self.shapes, stroke, self.letters, self.rounded)
+    def is_writing(self, stroke: int, close: float = 0.7) -> bool:
+        """Whether a stroke stands in a line of writing, so many heights from its neighbour."""
+        return in_writing(
+            self.loops,
+            self.shapes,
+            stroke,
+            self.letters,
+            self.rounded,
+            pitch_mm=self.view.pitch_mm,
+            close=close,
+        )
 
     def encloses_piece(self, stroke: int) -> bool:
         """Whether a stroke closes round enough to be an outline."""
@@ -232,7 +241,7 @@ class _Reader:
             tuple(sorted(openings, key=lambda o: -Polygon(o.points_mm).area)),
             tuple(bends),
             tuple(marks),
-            (*notices, *self._gap_notices([line, *holes])),
+            (*notices, *self._gap_notices([line, *holes]), *self._hidden_notices([line, *holes])),
         )
 
     def left_out(self) -> tuple[LeftOut, ...]:
@@ -353,7 +362,8 @@ class _Reader:
         cross = as_cross(drawing.loops, drawing.view, stroke, size, drawing.pen_mm)
         if cross is None or stroke in drawing.in_rows or stroke in self.used:
             return None
-        if drawing.is_writing(stroke):
+        # An x stands closer to its neighbours than a cross to the note that explains it.
+        if drawing.is_writing(stroke, close=0.12):
             self.reasons[stroke] = "handwriting"
             return None
         if _both_arms_on(cross, bends):
@@ -373,6 +383,8 @@ class _Reader:
             return "a single dot"
         if drawing.is_writing(stroke) or shapes.loops[stroke] > 1:
             return "handwriting"
+        if short_mm > 2.0 * drawing.pen_mm and long_mm > 2.0 * short_mm:
+            return "handwriting or a stray stroke"
         return "a stroke that closes round nothing and belongs to no dashed line"
 
     def _gap_notices(self, lines: list[ClosedLine]) -> list[Notice]:
@@ -385,6 +397,22 @@ class _Reader:
                 place = _place((at[0], at[1]), (px[0], px[1]))
                 text = f"a gap of {bridge.length_mm:.1f} mm in the line was closed {place}"
                 notices.append(Notice("gap-bridged", text, "doubt"))
+        return notices
+
+    def _hidden_notices(self, lines: list[ClosedLine]) -> list[Notice]:
+        """Stretches where the line could not be told from the surface, gaps left aside."""
+        notices = []
+        for line in lines:
+            for at, length_mm in line.hidden():
+                near = [np.hypot(*(b.middle_mm - at)) < b.length_mm + 2.0 for b in self.bridges]
+                if length_mm < _HIDDEN_MM or any(near):
+                    continue
+                px = self.surface.to_px(at[None])[0]
+                text = (
+                    f"the line could not be told from the surface over {length_mm:.1f} mm "
+                    f"{_place((at[0], at[1]), (px[0], px[1]))}"
+                )
+                notices.append(Notice("line-hidden", text, "doubt"))
         return notices
 
 

@@ -16,18 +16,25 @@ from digitize.tracing.shapes import Shapes
 FloatArray = NDArray[np.float64]
 
 _TALLEST_MM = 14.0
-_CLOSE = 0.7  # of the taller neighbour's height, from box to box
 _ALIKE = 2.3  # taller over lower
 
 
 def in_writing(
-    shapes: Shapes, stroke: int, others: NDArray[np.bool_], round_loops: NDArray[np.bool_]
+    loops: Loops,
+    shapes: Shapes,
+    stroke: int,
+    others: NDArray[np.bool_],
+    round_loops: NDArray[np.bool_],
+    *,
+    pitch_mm: float,
+    close: float = 0.7,
 ) -> bool:
     """Whether a small stroke stands in a line of writing.
 
     ``others`` (S,) are the strokes that may be letters: neither outline nor dashed line.
     ``round_loops`` (S,) are clean round loops, which keep each other company in rows of
-    holes and so do not by themselves make each other letters.
+    holes and so do not by themselves make each other letters.  ``close`` is how near a
+    letter stands to the next, ink to ink, in heights of the taller.
     """
     # A word written in one go is as tall as its letters, however long it is.
     size = np.where(shapes.size_mm > _TALLEST_MM, shapes.short_mm, shapes.size_mm)
@@ -37,13 +44,30 @@ def in_writing(
     b = shapes.box_mm
     gap = np.maximum(np.maximum(b[:, 0] - x1, x0 - b[:, 2]), np.maximum(b[:, 1] - y1, y0 - b[:, 3]))
     taller, lower = np.maximum(size, size[stroke]), np.minimum(size, size[stroke])
-    near = others & (taller < _ALIKE * lower) & (gap < _CLOSE * taller) & (taller < _TALLEST_MM)
+    reach = close * taller
+    near = others & (taller < _ALIKE * lower) & (taller < _TALLEST_MM)
     near[stroke] = False
     if round_loops[stroke]:
         near &= ~round_loops
         # A clean circle with a note beside it is a hole unless it is no taller than the note.
-        near &= (size[stroke] < 1.3 * size) & (gap < 0.45 * size[stroke])
-    return bool(near.any())
+        near &= size[stroke] < 1.3 * size
+        reach = np.minimum(reach, 0.45 * size[stroke])
+    near &= gap < reach
+    return any(
+        _ink_gap_mm(loops, stroke, int(other), float(reach[other]), pitch_mm) < reach[other]
+        for other in np.flatnonzero(near)
+    )
+
+
+def _ink_gap_mm(loops: Loops, stroke: int, other: int, reach_mm: float, pitch_mm: float) -> float:
+    """Shortest way from one stroke's ink to another's; infinite beyond ``reach_mm``."""
+    rows, columns = loops.box(stroke, int(reach_mm / pitch_mm) + 2)
+    label = loops.stroke[rows, columns]
+    away = (label != other).astype(np.uint8)
+    if away.all():
+        return float("inf")
+    distance = cv2.distanceTransform(away, cv2.DIST_L2, 5)
+    return float(distance[label == stroke].min() - 1.0) * pitch_mm
 
 
 def is_clean_loop(loops: Loops, shapes: Shapes, stroke: int, pitch_mm: float) -> tuple[bool, bool]:
