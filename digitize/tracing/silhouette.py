@@ -214,6 +214,8 @@ def _traced(bench: _Bench, blobs: list[Blob]) -> tuple[tuple[TracedPiece, ...], 
     edge = _moved(bench, edge, reading)
     ranks = [rank[kept[j]] for j in chosen]
     soft = _soft(bench, edge, reading)
+    # Paper in an opening is not brighter than paper, unless paper white was learnt in shadow.
+    brightest = 1.08 if bench.light.inlier_share > 0.8 else np.inf
     pieces, left_out = [], []
     usual_blur = _median(reading.blur_mm, edge.contours.loops[0], reading.ok)
     for p in range(outlines):
@@ -221,7 +223,7 @@ def _traced(bench: _Bench, blobs: list[Blob]) -> tuple[tuple[TracedPiece, ...], 
         openings = []
         for j in mine[1:]:
             loop = _loop(bench, edge, reading, j)
-            if _is_opening(reading, edge.contours.loops[j], ranks[j], usual_blur):
+            if _is_opening(reading, edge.contours.loops[j], ranks[j], usual_blur, brightest):
                 openings.append(loop)
             else:
                 at = loop.points_mm.mean(axis=0)
@@ -314,23 +316,27 @@ def _gaps(loop: TracedLoop) -> list[tuple[float, tuple[float, float]]]:
     return gaps
 
 
-def _is_opening(reading: _Reading, loop: slice, rank: int, usual_blur: float) -> bool:
+def _is_opening(
+    reading: _Reading, loop: slice, rank: int, usual_blur: float, brightest: float
+) -> bool:
     """Whether what looks like an opening has the edge of one."""
     ok = reading.ok[loop]
     share = float(ok.mean())
-    if share > 0.45 or (rank == 0 and share > 0.3):
-        return True
-    level = reading.paper[loop][ok]
-    level, metal = (
-        level[np.isfinite(level)],
-        reading.metal[loop][ok & np.isfinite(reading.paper[loop])],
-    )
+    if rank == 0:
+        return share > 0.3
+    beside_light = ok & np.isfinite(reading.paper[loop])
+    level, metal = reading.paper[loop][beside_light], reading.metal[loop][beside_light]
     if share < 0.1 or len(level) < 4:
         return False
-    # Half of a small hole may lie in shadow; the lit half must be even, distinct and sharp.
-    even = np.ptp(np.percentile(level, (10, 90))) < 0.3
+    spread = float(np.ptp(np.percentile(level, (10, 90))))
+    if np.median(level) > brightest:
+        return False
     distinct = abs(np.median(level) - np.median(metal)) > 0.2
-    return bool(even and distinct and _median(reading.blur_mm, loop, reading.ok) < 1.5 * usual_blur)
+    if share > 0.45:
+        return bool(spread < 0.6 and (distinct or share > 0.7))
+    # Half of a small hole may lie in shadow; the lit half must be even and sharp.
+    sharp = _median(reading.blur_mm, loop, reading.ok) < 1.5 * usual_blur
+    return bool(spread < 0.3 and distinct and sharp)
 
 
 def _median(values: FloatArray, loop: slice, ok: NDArray[np.bool_]) -> float:
