@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.photo.photo import Photo
+from digitize.sheets import marks
 from digitize.sheets.layout import Sheet
 from digitize.sighting.corners import FloatArray
 from digitize.sighting.lattice import Lattice
@@ -15,8 +16,7 @@ from digitize.sighting.local import local_maps
 from digitize.sighting.refine import refine
 from digitize.sighting.sighting import Sighting
 
-CLEAR_OF_MARK = 0.26  # of a side: the radius about a corner that marks leave free
-CLEAR_OF_CORNERS = 0.42  # the same where there are no marks, only other corners
+CLEAR_OF_CORNERS = 0.45  # of the way to the nearest other line of the lattice
 LARGEST_STRAY = 0.06  # of a side, from where the neighbours say a corner should be
 LEAST_CORNERS = 6
 
@@ -53,11 +53,32 @@ def measure(photo: Photo, lattice: Lattice, marked: bool) -> Measured:
     ``marked`` tells that coded marks lie in the white squares, which the fit must not see.
     """
     maps = local_maps(lattice, lattice.ij.astype(float))
-    clear = CLEAR_OF_MARK if marked else CLEAR_OF_CORNERS
-    edges = maps.edges_rad(lattice.dark(lattice.ij))
-    fit = refine(photo, lattice.xy_px, edges, clear * maps.sides_px)
+    dark = lattice.dark(lattice.ij)
+    clear = _clear_px(maps.axes_px, dark, marked)
+    fit = refine(photo, lattice.xy_px, maps.edges_rad(dark), clear)
     fitted = Measured(replace(lattice, xy_px=fit.xy_px), fit.sigma_px, fit.blur_px)
     return _regular(fitted.chosen(fit.good))
+
+
+def _clear_px(axes_px: FloatArray, dark_up_right: NDArray[np.bool_], marked: bool) -> FloatArray:
+    """Radius (N,) about each corner that holds nothing but its own two edges.
+
+    ``axes_px`` (N, 2, 2) are the lattice's axes there.
+    """
+    i, j = axes_px[:, 0], axes_px[:, 1]
+    area = np.abs(i[:, 0] * j[:, 1] - i[:, 1] * j[:, 0])
+    lines = area / np.maximum(np.linalg.norm(axes_px, axis=2).max(1), 1e-9)
+    clear = CLEAR_OF_CORNERS * lines
+    if marked:
+        start, end = marks.START_SQUARES, 1.0 - marks.START_SQUARES
+        along = np.linspace(start, end, 7)
+        near = np.full(7, start)
+        rim = np.concatenate([np.column_stack([along, near]), np.column_stack([near, along])])
+        # White squares lie up left and down right of a corner whose up-right square is dark.
+        across = np.where(dark_up_right[:, None], -i, i)
+        points = rim[:, :1] * across[:, None] + rim[:, 1:] * j[:, None]
+        clear = np.minimum(clear, np.linalg.norm(points, axis=2).min(1))
+    return np.asarray(clear)
 
 
 def _regular(measured: Measured) -> Measured:

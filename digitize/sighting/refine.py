@@ -32,8 +32,9 @@ BoolArray = NDArray[np.bool_]
 
 UNKNOWNS = 10
 ITERATIONS = 25
-SMALLEST_WINDOW_PX = 2.0  # half width: 5 x 5 pixels still outnumber the ten unknowns
-LARGEST_WINDOW_PX = 5.0
+SMALLEST_WINDOW_PX = 2.35  # radius: 5 x 5 pixels still outnumber the ten unknowns
+LARGEST_WINDOW_PX = 5.7  # as many pixels as 11 x 11
+BLUR_KEPT_OUT = 0.8  # blurs by which the window stays away from what is not the corner
 WIDEST_WINDOW_PX = 20.0  # in a blurred photo
 SETTLED_PX = 0.003  # a step below this is far under the noise of any photo
 LARGEST_TURN_RAD = np.radians(12.0)  # of both edges together
@@ -59,25 +60,28 @@ class Refined:
 
 
 def refine(
-    photo: Photo, near_px: FloatArray, edges_rad: FloatArray, window_px: FloatArray
+    photo: Photo, near_px: FloatArray, edges_rad: FloatArray, clear_px: FloatArray
 ) -> Refined:
     """Fit a blurred saddle near each place.
 
     ``near_px`` (N, 2) is good to a few pixels.  ``edges_rad`` (N, 2) are the directions of
     the two edges, counter-clockwise with y up, the quadrant from the first to the second
-    being dark.  ``window_px`` (N,) is the radius about the corner that holds nothing else.
+    being dark.  ``clear_px`` (N,) is the radius about the corner that holds nothing else.
     """
     n = len(near_px)
     if n == 0:
         none = np.empty(0)
         return Refined(np.empty((0, 2)), none, none, none, np.empty(0, bool))
-    window = np.clip(window_px, SMALLEST_WINDOW_PX, LARGEST_WINDOW_PX)
+    window = np.clip(clear_px - BLUR_KEPT_OUT, SMALLEST_WINDOW_PX, LARGEST_WINDOW_PX)
     fit = _fit(photo, near_px, edges_rad, window)
     tried = fit.good if fit.good.any() else fit.blur_px > 0
     blur = float(np.median(fit.blur_px[tried])) if tried.any() else 0.0
     if 4.0 * blur > LARGEST_WINDOW_PX:  # a blurred photo: the saddle is wider than the window
-        wider = np.clip(window_px, SMALLEST_WINDOW_PX, min(4.0 * blur, WIDEST_WINDOW_PX))
-        fit = _fit(photo, near_px, edges_rad, wider, first_blur=blur)
+        widest = min(max(4.0 * blur, LARGEST_WINDOW_PX), WIDEST_WINDOW_PX)
+        window = np.clip(
+            clear_px - BLUR_KEPT_OUT * blur, max(SMALLEST_WINDOW_PX, 1.5 * blur), widest
+        )
+        fit = _fit(photo, near_px, edges_rad, window, first_blur=blur)
     return fit
 
 
@@ -131,7 +135,7 @@ def _cut_out(
     # Only windows are turned to linear light: the whole photo would take longer than the fit.
     coded = photo.rgb[middle[:, 1, None] + dy, middle[:, 0, None] + dx]
     pixels = linear(coded).astype(np.float64) @ np.array(LUMINANCE)
-    weight = (np.maximum(np.abs(dx), np.abs(dy)) <= radius[:, None] + 0.5).astype(float)
+    weight = (np.hypot(dx, dy) <= radius[:, None] + 0.5).astype(float)
     total = weight.sum(1)
     level = (weight * pixels).sum(1) / total
     contrast = np.sqrt((weight * (pixels - level[:, None]) ** 2).sum(1) / total)
