@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from digitize.sighting.corners import FloatArray
 
-FARTHEST_LAG = 3  # pixels over which errors are taken to go together
+FARTHEST_LAG = 2  # pixels over which errors are taken to go together
 ENOUGH_CORNERS = 12  # fewer cannot show how errors go together
 GROWTH = (0.8, 3.0)  # of sigma through correlation: beyond, the estimate is not noise
 
@@ -52,19 +52,20 @@ def corner_sigma(
         power = (influence**2).sum(2) * good[:, None]
         expected = power * (0.5 * weight - (root**2).sum(2))
         on_edges = float((power * unit**2).sum() / max(float(expected.sum()), 1e-30))
-        shared = np.zeros(n)
+        shared, counted = np.zeros(n), good.astype(float)
         for dy in range(FARTHEST_LAG + 1):
             for dx in range(-FARTHEST_LAG, FARTHEST_LAG + 1):
                 if (dy, dx) <= (0, 0):
                     continue
                 a, b = _shifted(side, dx, dy)
-                pairs = float((weight[:, a] * weight[:, b] * good[:, None]).sum()) / 2
+                pairs = float(np.einsum("np,np,n->", weight[:, a], weight[:, b], counted)) / 2
                 # White noise, too, leaves residuals that go together: by the fit, and
                 # because a pixel and its mirror image are the same in an odd picture.
-                plain = -float((root[good][:, a] * root[good][:, b]).sum())
-                plain -= 0.5 * good.sum() if dx % 2 == 0 and dy % 2 == 0 else 0.0
-                together = (float((unit[:, a] * unit[:, b]).sum()) - plain) / max(pairs, 1.0)
-                shared += 2 * together * (influence[:, a] * influence[:, b]).sum((1, 2))
+                plain = -float(np.einsum("npk,npk,n->", root[:, a], root[:, b], counted))
+                plain -= 0.5 * counted.sum() if dx % 2 == 0 and dy % 2 == 0 else 0.0
+                seen = float(np.einsum("np,np->", unit[:, a], unit[:, b]))
+                together = (seen - plain) / max(pairs, 1.0)
+                shared += 2 * together * np.einsum("npk,npk->n", influence[:, a], influence[:, b])
         growth = on_edges * (1.0 + shared / np.maximum(white, 1e-30) / 2)
     return np.asarray(np.sqrt(variance * white * np.clip(growth, *np.square(GROWTH))))
 

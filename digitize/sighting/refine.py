@@ -77,7 +77,7 @@ def refine(
     tried = fit.good if fit.good.any() else fit.blur_px > 0
     blur = float(np.median(fit.blur_px[tried])) if tried.any() else 0.0
     if 4.0 * blur > LARGEST_WINDOW_PX:  # a blurred photo: the saddle is wider than the window
-        widest = min(max(4.0 * blur, LARGEST_WINDOW_PX), WIDEST_WINDOW_PX)
+        widest = min(max(4.6 * blur, LARGEST_WINDOW_PX), WIDEST_WINDOW_PX)
         window = np.clip(
             clear_px - BLUR_KEPT_OUT * blur, max(SMALLEST_WINDOW_PX, 1.5 * blur), widest
         )
