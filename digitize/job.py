@@ -20,6 +20,7 @@ from digitize import __version__
 from digitize.camera.camera import Camera, CameraSolution
 from digitize.camera.recover import recover
 from digitize.curves.fit import fit_closed, fit_polyline
+from digitize.curves.restore import restore
 from digitize.errors import Notice
 from digitize.pattern.contour import Closed
 from digitize.pattern.model import (
@@ -153,8 +154,8 @@ def _trace(seen: _Seen, progress: Progress) -> Traced:
 
 
 def _pattern(piece: TracedPiece, name: str, traced: Traced, seen: _Seen) -> Pattern:
-    outline, eaten = _closed(piece.outline, seen.options)
-    openings = [_closed(loop, seen.options) for loop in piece.openings]
+    outline, eaten = _closed(piece.outline, seen.options, opening=False)
+    openings = [_closed(loop, seen.options, opening=True) for loop in piece.openings]
     return Pattern(
         name=name,
         outline=outline,
@@ -177,18 +178,18 @@ def _pattern(piece: TracedPiece, name: str, traced: Traced, seen: _Seen) -> Patt
     )
 
 
-def _closed(loop: TracedLoop, options: JobOptions) -> tuple[Closed, tuple[Notice, ...]]:
+def _closed(
+    loop: TracedLoop, options: JobOptions, *, opening: bool
+) -> tuple[Closed, tuple[Notice, ...]]:
     """A traced loop as lines and arcs, and what was restored on the way."""
+    points_mm, u_mm, evidence = loop.points_mm, loop.u_mm, loop.evidence
     if options.polyline:
-        return fit_polyline(loop.points_mm, loop.evidence, loop.u_mm), ()
+        return fit_polyline(points_mm, evidence=evidence, u_mm=u_mm), ()
     if options.restore_eaten:
-        from digitize.curves.restore import restore
-
-        return restore(loop.points_mm, loop.u_mm, loop.evidence, options.tolerance_mm, loop.blur_mm)
-    closed = fit_closed(
-        loop.points_mm, loop.u_mm, loop.evidence, options.tolerance_mm, loop.blur_mm
-    )
-    return closed, ()
+        return restore(
+            points_mm, u_mm, evidence, options.tolerance_mm, loop.blur_mm, opening=opening
+        )
+    return fit_closed(points_mm, u_mm, evidence, options.tolerance_mm, loop.blur_mm), ()
 
 
 def _precision(piece: TracedPiece, mode: Literal["ink", "silhouette"], seen: _Seen) -> Precision:
