@@ -108,8 +108,11 @@ def _rows_through_pairs(dashes: _Dashes, pen_mm: float) -> list[Row]:
         for d, j in zip(distance[i], other[i], strict=True)
         if j != i and d < reach
     }
-    rows = {}
+    rows: dict[tuple[int, ...], Row] = {}
     for i, j in sorted(pairs):
+        both = {int(dashes.stroke[i]), int(dashes.stroke[j])}
+        if any(both <= set(strokes) for strokes in rows):
+            continue
         row = _row_through(dashes, i, j, pen_mm)
         if row is not None:
             rows[row.strokes] = row

@@ -83,8 +83,8 @@ def trace_ink(
         strokes = find_on_paper(paper)
         surface = DrawnSurface(photo.linear_grey, True, camera, options.height_mm)
         return read_drawing(paper, strokes, surface, options.line_side)
-    ink = learn_ink(view(options.region_mm, SEARCH_PITCH_MM))
-    metal = view(_both(options.region_mm, ink.box_mm), PITCH_MM)
+    ink, drawn_in = learn_ink(view(options.region_mm, SEARCH_PITCH_MM))
+    metal = view(_both(options.region_mm, drawn_in), PITCH_MM)
     surface = _surface_for(photo, camera, metal, ink)
     return read_drawing(metal, find_on_surface(metal, ink), surface, options.line_side)
 

@@ -1,7 +1,8 @@
 """Drawing or piece: what a photo shows, when the user does not say.
 
 A drawing is a thin closed line with the same bare surface on both sides of it; a piece is
-a filled shape unlike the paper it lies on.
+a filled shape unlike the paper it lies on.  A card or checkerboard has no paper for a
+piece to lie on, so there it is the drawing.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from digitize.photo.photo import Photo
 from digitize.sheets.layout import Sheet
 from digitize.tracing.light import fit_paper_light
 from digitize.tracing.loops import Loops, find_loops
-from digitize.tracing.overview import Overview, look_down
+from digitize.tracing.overview import Overview, darkest_channel, look_down
 from digitize.tracing.strokes import NothingDrawn, find_on_paper
 
 _BROAD_MM = 6.0  # broader than any pen line
@@ -30,6 +31,8 @@ def choose_mode(
     photo: Photo, camera: Camera, sheet: Sheet, scale_xy: tuple[float, float] = (1.0, 1.0)
 ) -> tuple[Literal["ink", "silhouette"], str]:
     """Whether to trace a drawing or a piece, and why, in words for the user."""
+    if sheet.work_area_mm is None:
+        return "ink", "the target has no blank middle for a piece to lie in"
     light = fit_paper_light(photo, camera, sheet, scale_xy)
     view = look_down(light, camera, sheet, scale_xy=scale_xy, pitch_mm=0.4)
     try:
@@ -40,8 +43,6 @@ def choose_mode(
         loops = find_loops(strokes.ink, view.pitch_mm)
         if any(_same_on_both_sides(loops, view, s) for s in loops.strokes_in(0)):
             return "ink", "a drawn line closes round bare surface"
-    if sheet.work_area_mm is None:
-        return "ink", "the target is a card, so a line drawn on the surface is looked for"
     piece_mm2 = _broad_area(view)
     if piece_mm2 > _LEAST_PIECE_MM2:
         return "silhouette", "a filled shape unlike the paper lies on the sheet"
@@ -74,8 +75,11 @@ def _median(ratio: NDArray[np.float32], chosen: NDArray[np.bool_]) -> NDArray[np
 
 def _broad_area(view: Overview) -> float:
     """Area of what is unlike paper and broader than a pen line, mm2."""
-    off = np.abs(np.log(np.maximum(view.ratio, 1e-3))).max(axis=2)
-    unlike = ((off > 0.3) & view.valid).astype(np.uint8)
+    bright = -darkest_channel(-view.ratio)
+    unlike = ((darkest_channel(view.ratio) < 0.74) | (bright > 1.35)) & view.valid
     size = max(3, round(_BROAD_MM / view.pitch_mm))
     disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    return float(cv2.morphologyEx(unlike, cv2.MORPH_OPEN, disk).sum()) * view.pitch_mm**2
+    return (
+        float(cv2.morphologyEx(unlike.astype(np.uint8), cv2.MORPH_OPEN, disk).sum())
+        * view.pitch_mm**2
+    )

@@ -72,6 +72,11 @@ class Overview:
         )
 
 
+def darkest_channel(rgb: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Least of the three channels (rows, columns)."""
+    return np.minimum(np.minimum(rgb[..., 0], rgb[..., 1]), rgb[..., 2])
+
+
 def look_down(
     light: PaperLight,
     camera: Camera,
@@ -222,10 +227,9 @@ def _sampled(
             "nothing of the region to trace is in the photo",
             do="give a region that lies where the drawing is, or take the photo again",
         )
-    x0, y0 = np.floor(at_px[seen].min(axis=0)).astype(int) - 2 * step
-    x1, y1 = np.ceil(at_px[seen].max(axis=0)).astype(int) + 2 * step
-    x0, y0 = max(int(x0), 0), max(int(y0), 0)
-    x1, y1 = min(int(x1), photo.width_px), min(int(y1), photo.height_px)
+    x0, y0 = (max(int(at_px[..., k].min()) - 2 * step, 0) for k in (0, 1))
+    x1 = min(int(at_px[..., 0].max()) + 2 * step, photo.width_px)
+    y1 = min(int(at_px[..., 1].max()) + 2 * step, photo.height_px)
     width, height = (x1 - x0) // step, (y1 - y0) // step
     coded = photo.rgb[y0 : y0 + height * step, x0 : x0 + width * step]
     if step > 1:
@@ -234,7 +238,7 @@ def _sampled(
     map_y = (at_px[..., 1] - y0 + 0.5) / step - 0.5
     above = cv2.remap(coded, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     linear = replace(photo, rgb=above).linear_rgb(0, 0, above.shape[1], above.shape[0])
-    return np.asarray(linear / white, np.float32), np.asarray(seen)
+    return np.asarray(cv2.divide(linear, white), np.float32), np.asarray(seen)
 
 
 def _wanted(
@@ -257,11 +261,11 @@ def _wanted(
         paper = _box(frame, sheet, scale_xy, paper_reach, (rows, columns))
         if ratio[paper].size == 0:
             return np.asarray(wanted > 0)
-        white = (ratio[paper].min(axis=2) > 0.7).astype(np.uint8)
+        white = (darkest_channel(ratio[paper]) > 0.7).astype(np.uint8)
         # The card's own paper and the edge of it, which is a line of shadow.
         wide = max(3, 2 * round(1.5 / frame.pitch_mm) + 1)
-        white = cv2.dilate(white, np.ones((wide, wide), np.uint8))
-        wanted[paper][white > 0] = 0
+        reach = cv2.dilate(white, np.ones((wide, wide), np.uint8))
+        wanted[paper][np.asarray(reach) > 0] = 0
     return np.asarray(wanted > 0)
 
 

@@ -243,10 +243,10 @@ def _common_blur(
     usual: FloatArray,
     found: BoolArray,
 ) -> float:
-    """Blur of the strokes' edges: the median over a few hundred well-seen profiles."""
+    """Blur of the strokes' edges: the median over a hundred well-seen profiles."""
     near, far = edges
     good = np.flatnonzero(found)
-    good = good[:: max(1, len(good) // 250)]
+    good = good[:: max(1, len(good) // 120)]
     place = near[good]
     inside = np.minimum(far[good] - near[good], 8.0) / 2
     blur = np.full(len(good), 0.9)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.errors import DigitizeError, Exit
-from digitize.tracing.overview import Overview
+from digitize.tracing.overview import Overview, darkest_channel
 
 _WIDEST_MM = 4.5
 """Anything broader is not a pen line: markers draw 0.3 to 3 mm (common practice, no source)."""
@@ -61,7 +61,7 @@ def find_on_paper(view: Overview) -> Strokes:
     NothingDrawn
         No line, or only lines as faint as pencil.
     """
-    darkest = np.where(view.valid, view.ratio.min(axis=2), np.nan).astype(np.float32)
+    darkest = np.where(view.valid, darkest_channel(view.ratio), np.nan).astype(np.float32)
     surface = surface_level(darkest, view.pitch_mm)
     surface = np.minimum(surface, _beside_strokes(darkest, surface, view.pitch_mm))
     with np.errstate(invalid="ignore"):
@@ -92,7 +92,7 @@ def _parted(
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     """Strokes of which a fair share is as strong as ink, and the others."""
     n, label, box, _ = cv2.connectedComponentsWithStats(strokes.astype(np.uint8), connectivity=8)
-    reached = np.bincount(label.ravel(), strong.ravel(), n)
+    reached = np.bincount(label[strokes], strong[strokes], n)
     keep = reached > _STRONG_SHARE * box[:, 4]
     keep[0] = False
     strong_enough = keep[label]

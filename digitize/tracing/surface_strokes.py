@@ -9,14 +9,14 @@ Eugenics 7, 1936).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from skimage.morphology import skeletonize
 
-from digitize.tracing.loops import find_loops
+from digitize.tracing.loops import Loops, find_loops
 from digitize.tracing.overview import Overview
 from digitize.tracing.strokes import NothingDrawn, Strokes, local_median, without_blobs
 
@@ -33,12 +33,14 @@ _SURE_LENGTH_MM = 12.0
 _OPEN_LENGTH_MM = 60.0  # of line in all, from which one that does not close is believed
 _UNEVEN = 0.33  # of the mean width: drawn lines vary by 0.05 to 0.25, rust by 0.4 and more
 _TWO_SIDED = 0.45  # weaker over stronger rise beside a line; a step edge has none on one side
-_ONE_COLOUR = 0.5  # log of light: what one pen's colour varies by on uneven metal and in shade
+_ONE_COLOUR = 0.3  # log of light: what one pen's colour varies by on uneven metal
 _INK_LIKE, _INK_SHARE = 0.78, 0.15  # likeness that ink reaches, and how much of a stroke must
+_LOWER_LEVELS = (0.5, 0.4)  # tried in turn where the line does not close at its own level
 _PATCHES = 99.0  # percentile of the surface's likeness: its odd patches are to stay below
 _LARGE_FACE_MM2 = 150.0
 _DARKEST = -5.5  # log of light over paper white
-_SIGNALS = np.array([[1.0, 0.0, 0.0, 1 / 3], [0.0, 1.0, 0.0, 1 / 3], [0.0, 0.0, 1.0, 1 / 3]])
+_SIGNALS = ((1 / 3, 1 / 3, 1 / 3), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+_PLAIN_SEPARATION, _PLAIN_MM2 = 3.0, 500.0  # a closed line this clear in grey needs no colour
 _GREY = np.array([0.2126, 0.7152, 0.0722])  # Rec. 709 luminance
 
 
@@ -51,7 +53,6 @@ class SurfaceInk:
     level: float  # of likeness, that parts them
     separation: float  # distance of the two, in their common standard deviation
     weights: FloatArray  # (3,) of linear RGB, in which the ink is darker than the surface
-    box_mm: tuple[float, float, float, float]  # x0, y0, x1, y1 round what looks like ink
 
     @property
     def is_grey(self) -> bool:
@@ -59,8 +60,9 @@ class SurfaceInk:
         return bool(np.allclose(np.abs(self.weights), _GREY, atol=1e-9))
 
 
-def learn_ink(view: Overview) -> SurfaceInk:
-    """Find out what the ink looks like, from a view of about ``SEARCH_PITCH_MM`` a cell.
+def learn_ink(view: Overview) -> tuple[SurfaceInk, tuple[float, float, float, float]]:
+    """What the ink looks like, from a view of about ``SEARCH_PITCH_MM`` a cell, and the box
+    x0, y0, x1, y1 in mm that the drawing lies in.
 
     Raises
     ------
@@ -69,17 +71,22 @@ def learn_ink(view: Overview) -> SurfaceInk:
     """
     features = _features(view)
     best: tuple[float, SurfaceInk, BoolArray] | None = None
-    for sure, length_mm in _sure_lines(features, view):
-        ink = _discriminant(features, sure, view)
-        if ink is None or ink.separation < 2.0:
-            continue
-        closed, around_mm2, evenly_wide = _closed_lines(features, ink, view)
-        if around_mm2 == 0.0 and (length_mm < _OPEN_LENGTH_MM or not evenly_wide):
-            continue
-        # A line that closes round something is what is looked for; scratches do not.
-        score = ink.separation * np.sqrt(length_mm) * (1.0 + min(around_mm2 / 500.0, 20.0))
-        if best is None or score > best[0]:
-            best = (score, ink, closed)
+    for signal in _SIGNALS:
+        plain = False
+        for sure, length_mm in _sure_lines(features, signal, view):
+            ink = _discriminant(features, sure, view)
+            if ink is None or ink.separation < 2.0:
+                continue
+            ink, closed, around_mm2, evenly_wide = _closed_lines(features, ink, view)
+            if around_mm2 == 0.0 and (length_mm < _OPEN_LENGTH_MM or not evenly_wide):
+                continue
+            # A line that closes round something is what is looked for; scratches do not.
+            score = ink.separation * np.sqrt(length_mm) * (1.0 + min(around_mm2 / 500.0, 20.0))
+            if best is None or score > best[0]:
+                best = (score, ink, closed)
+            plain |= ink.separation > _PLAIN_SEPARATION and around_mm2 > _PLAIN_MM2
+        if plain:
+            break
     if best is None:
         raise NothingDrawn(
             "no drawn line stands out from the surface",
@@ -88,33 +95,55 @@ def learn_ink(view: Overview) -> SurfaceInk:
         )
     # The closed line alone is purer ink than all that looked like it at first: learn again.
     _, ink, closed = best
-    better = _discriminant(features, closed, view) if closed.any() else None
-    return better if better is not None and better.separation > ink.separation else ink
+    if not closed.any():
+        return ink, _box_round(find_on_surface(view, ink).ink > 0, view)
+    better = _discriminant(features, closed, view)
+    if better is not None and better.separation > ink.separation:
+        ink = _closed_lines(features, better, view)[0]
+    return ink, _box_round(closed, view)
 
 
 def _closed_lines(
     features: Raster, ink: SurfaceInk, view: Overview
-) -> tuple[BoolArray, float, bool]:
-    """Cells of lines that close round something large, how much they close round in mm2,
-    and whether all that looks like the ink is about one pen wide."""
+) -> tuple[SurfaceInk, BoolArray, float, bool]:
+    """The ink at the level at which it closes round something large, cells of the lines that
+    do, how much they close round in mm2, and whether the ink is about one pen wide."""
     likeness = _likeness(features, ink.ground, ink.direction, view.pitch_mm)
+    for level in (ink.level, *(low for low in _LOWER_LEVELS if low < ink.level - 0.05)):
+        drawn = _truly_ink(likeness, level, view)
+        if _closes(drawn, view.pitch_mm):
+            loops = find_loops(drawn.astype(np.uint8), view.pitch_mm)
+            cells, around_mm2 = _between_large_faces(loops, view.pitch_mm)
+            if around_mm2 > 0.0:
+                return replace(ink, level=level), cells, around_mm2, True
     drawn = _truly_ink(likeness, ink.level, view)
-    loops = find_loops(drawn.astype(np.uint8), view.pitch_mm)
-    area = loops.face_area * view.pitch_mm**2
+    half = cv2.distanceTransform(drawn.astype(np.uint8), cv2.DIST_L2, 5)[skeletonize(drawn)]
+    even = bool(half.size) and float(half.std()) < _UNEVEN * float(half.mean())
+    return ink, np.zeros_like(drawn), 0.0, even
+
+
+def _closes(drawn: BoolArray, pitch_mm: float) -> bool:
+    """Whether anything large is enclosed at all: a quick look before a thorough one."""
+    bare = np.pad(~drawn, 1, constant_values=True).astype(np.uint8)
+    _, label, box, _ = cv2.connectedComponentsWithStats(bare, connectivity=4)
+    area = box[:, 4] * pitch_mm**2
+    area[0] = area[label[0, 0]] = 0.0
+    return bool(area.max() > _LARGE_FACE_MM2)
+
+
+def _between_large_faces(loops: Loops, pitch_mm: float) -> tuple[BoolArray, float]:
+    """Cells of the lines that part large faces, and the area of those enclosed, mm2."""
+    area = loops.face_area * pitch_mm**2
     large = area > _LARGE_FACE_MM2
     large[0] = True
-    zone = loops.zone
-    line = np.zeros(zone.shape, dtype=bool)
+    line = np.zeros(loops.zone.shape, dtype=bool)
     for axis in (0, 1):
-        other = np.roll(zone, 1, axis=axis)
-        line |= (zone != other) & large[zone] & large[other]
+        other = np.roll(loops.zone, 1, axis=axis)
+        line |= (loops.zone != other) & large[loops.zone] & large[other]
     line &= loops.ink > 0
-    grown = cv2.dilate(line.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    cells = (grown & (loops.ink > 0))[1:-1, 1:-1]
-    middle = skeletonize(loops.ink > 0)
-    half = cv2.distanceTransform(loops.ink, cv2.DIST_L2, 5)[middle]
-    even = bool(half.size) and float(half.std()) < _UNEVEN * float(half.mean())
-    return np.asarray(cells), float(area[1:][large[1:]].sum()), even
+    grown = cv2.dilate(line.astype(np.uint8), np.ones((3, 3), np.uint8))
+    cells = ((np.asarray(grown) > 0) & (loops.ink > 0))[1:-1, 1:-1]
+    return np.asarray(cells), float(area[1:][large[1:]].sum())
 
 
 def find_on_surface(view: Overview, ink: SurfaceInk) -> Strokes:
@@ -133,7 +162,7 @@ def _truly_ink(likeness: Raster, level: float, view: Overview) -> BoolArray:
     """
     drawn = without_blobs((likeness > level) & view.valid, view.pitch_mm)
     n, label, box, _ = cv2.connectedComponentsWithStats(drawn.astype(np.uint8), connectivity=8)
-    reached = np.bincount(label.ravel(), (likeness > _INK_LIKE).ravel(), n)
+    reached = np.bincount(label[drawn], likeness[drawn] > _INK_LIKE, n)
     keep = reached > _INK_SHARE * box[:, 4]
     keep[0] = False
     return np.asarray(keep[label])
@@ -157,9 +186,10 @@ def _likeness(
     return np.asarray(cv2.GaussianBlur(raw, (0, 0), max(0.25 / pitch_mm, 0.5)), np.float32)
 
 
-def _sure_lines(features: Raster, view: Overview) -> list[tuple[BoolArray, float]]:
-    """Cells on the surest stretches of line and their length in mm, for every polarity of
-    every signal in which there are any."""
+def _sure_lines(
+    features: Raster, signal: tuple[float, float, float], view: Overview
+) -> list[tuple[BoolArray, float]]:
+    """Cells on the surest stretches of dark and of light line, and their length in mm."""
     margin = 2 * max(1, round(1.5 * _SCALES_MM[-1] / view.pitch_mm)) + 1
     valid = cv2.erode(
         view.valid.astype(np.uint8),
@@ -169,14 +199,12 @@ def _sure_lines(features: Raster, view: Overview) -> list[tuple[BoolArray, float
     ).astype(bool)
     if valid.sum() < 100:
         return []
-    found = []
-    beside = np.ascontiguousarray(features[..., 3:])
-    for signal in (beside @ _SIGNALS.astype(np.float32)).transpose(2, 0, 1):
-        for ridge in _ridges(np.ascontiguousarray(signal), valid, view.pitch_mm):
-            long = _long_of_one_colour(ridge, features, view.pitch_mm)
-            if long is not None:
-                found.append(long)
-    return found
+    beside = features[..., 3:] @ np.array(signal, np.float32)
+    found = [
+        _long_of_one_colour(ridge, features, view.pitch_mm)
+        for ridge in _ridges(beside, valid, view.pitch_mm)
+    ]
+    return [lines for lines in found if lines is not None]
 
 
 def _ridges(signal: Raster, valid: BoolArray, pitch_mm: float) -> tuple[Raster, Raster]:
@@ -224,7 +252,7 @@ def _two_sided(
 def _long_of_one_colour(
     ridge: Raster, features: Raster, pitch_mm: float
 ) -> tuple[BoolArray, float] | None:
-    """Cells of long ridges that share the colour of the strongest one, and their length."""
+    """Cells of long ridges that share the commonest colour, and their length."""
     strong = (ridge > _SURE).astype(np.uint8)
     n, label, box, _ = cv2.connectedComponentsWithStats(strong, connectivity=8)
     length = np.hypot(box[:, 2], box[:, 3]) * pitch_mm
@@ -233,12 +261,16 @@ def _long_of_one_colour(
     keep[0] = False
     if not keep.any():
         return None
-    strength = np.bincount(label.ravel(), ridge.ravel(), n) * keep
-    colour = np.column_stack(
-        [np.bincount(label.ravel(), features[..., c].ravel(), n) for c in range(3)]
-    ) / np.maximum(box[:, 4:], 1)
-    alike = (np.abs(colour - colour[np.argmax(strength)]) < _ONE_COLOUR).all(axis=1) & keep
-    return alike[label], float(length[alike].sum())
+    rows, columns = np.nonzero(strong)
+    of, seen = label[rows, columns], features[rows, columns]
+    kept = np.flatnonzero(keep)
+    total = np.column_stack([np.bincount(of, seen[:, c], n)[kept] for c in range(3)])
+    colour = total / box[kept, 4:]
+    apart = np.abs(colour[:, None] - colour[None]).max(axis=2)
+    # The colour that most of the length has; rust and scratches are of many colours.
+    middle = int(np.argmax((apart < _ONE_COLOUR) @ length[kept]))
+    alike = kept[apart[middle] < _ONE_COLOUR]
+    return np.isin(label, alike), float(length[alike].sum())
 
 
 def _discriminant(features: Raster, sure: BoolArray, view: Overview) -> SurfaceInk | None:
@@ -272,29 +304,20 @@ def _discriminant(features: Raster, sure: BoolArray, view: Overview) -> SurfaceI
     on_spread = 1.4826 * float(np.median(np.abs(on - np.median(on))))
     level = float(np.clip(off_spread / max(off_spread + on_spread, 1e-6), 0.4, 0.6))
     level = max(level, min(float(np.percentile(off, _PATCHES)), 0.62))
-    drawn = _truly_ink(likeness, level, view)
     return SurfaceInk(
         ground,
         direction,
         level,
         1.0 / max(off_spread + on_spread, 1e-6),
         _weights(view, core, (away > 2.5) & (away < 10.0) & view.valid),
-        _drawn_box(drawn, sure, view),
     )
 
 
-def _drawn_box(
-    drawn: BoolArray, sure: BoolArray, view: Overview
-) -> tuple[float, float, float, float]:
-    """Box round the sure lines and every long stroke of the same look, with some margin."""
-    _, label, box, _ = cv2.connectedComponentsWithStats(drawn.astype(np.uint8), connectivity=8)
-    keep = np.hypot(box[:, 2], box[:, 3]) * view.pitch_mm > _SURE_LENGTH_MM
-    keep[0] = False
-    rows, columns = np.nonzero(keep[label] | sure)
-    corners = view.to_mm(
-        np.array([[columns.min(), rows.max()], [columns.max(), rows.min()]], dtype=np.float64)
-    )
-    (x0, y0), (x1, y1) = corners
+def _box_round(cells: BoolArray, view: Overview) -> tuple[float, float, float, float]:
+    """Box round cells, with room for what stands beside a drawing."""
+    rows, columns = np.flatnonzero(cells.any(axis=1)), np.flatnonzero(cells.any(axis=0))
+    corners = np.array([[columns[0], rows[-1]], [columns[-1], rows[0]]], dtype=np.float64)
+    (x0, y0), (x1, y1) = view.to_mm(corners)
     return float(x0) - 12.0, float(y0) - 12.0, float(x1) + 12.0, float(y1) + 12.0
 
 
