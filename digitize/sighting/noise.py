@@ -2,21 +2,33 @@
 
 What a symmetric fault leaves in the residual (sharpening, ink spread, a tone curve) is
 even about the corner and does not move it, so noise is read from the odd part alone.
-Demosaicking, denoising and JPEG make neighbouring pixels err together; how much is taken
-from all corners of the photo at once, and the least-squares covariance is carried
-through with it instead of as if pixels were independent.
+Demosaicking, denoising and JPEG make neighbouring pixels err together, and noise may be
+stronger on edges than beside them.  Both are learned from all corners of the photo at
+once, with what the fit has taken out of the residuals put back, and the least-squares
+covariance is carried through with them instead of as if pixels were independent.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 from digitize.sighting.corners import FloatArray
 
-FARTHEST_LAG = 2  # pixels over which errors are taken to go together
+FARTHEST_LAG = 3  # pixels over which errors are taken to go together
 ENOUGH_CORNERS = 12  # fewer cannot show how errors go together
-GROWTH = (0.8, 3.0)  # of sigma through correlation: beyond, the estimate is not noise
+EXAMPLES = 4  # corners whose fits stand for what all fits take out
+GROWTH = (0.7, 9.0)  # of the variance: beyond, the estimate is not noise
+
+_LAGS = [(0, 0)] + [
+    (dx, dy)
+    for dy in range(FARTHEST_LAG + 1)
+    for dx in range(-FARTHEST_LAG, FARTHEST_LAG + 1)
+    if (dy, dx) > (0, 0)
+]
 
 
 def corner_sigma(
@@ -27,57 +39,92 @@ def corner_sigma(
     ``residual`` (N, P) over square windows, ``jacobian`` (N, P, K) with the centre's x and y
     first, ``weight`` (N, P) of ones and zeros; ``good`` (N,) are the fits to learn from.
     """
-    n, pixels, unknowns = jacobian.shape
-    side = round(np.sqrt(pixels))
+    fits = _linear(residual, jacobian, weight)
+    white = (fits.influence**2).sum((1, 2)) / 2
+    growth = np.ones(len(residual))
+    if good.sum() >= ENOUGH_CORNERS:
+        noise = _covariance(fits, good)
+        spread = _autocorrelation(np.moveaxis(fits.influence, 2, 1)).sum(1) / 2
+        spread[:, 1:] *= 2  # a lag stands for its opposite as well
+        growth = np.clip(spread @ noise / np.maximum(white, 1e-30), *GROWTH)
+    return np.asarray(np.sqrt(fits.variance * white * growth))
+
+
+@dataclass(frozen=True, eq=False)
+class _Linear:
+    """The fits as linear maps from noise to residual and to the centre."""
+
+    odd: FloatArray  # (N, P) odd part of the residual
+    root: FloatArray  # (N, P, K): times its transpose, what the fit takes out of odd noise
+    influence: FloatArray  # (N, P, 2) of each pixel on the centre
+    weight: FloatArray  # (N, P)
+    variance: FloatArray  # (N,) of white noise that would leave such an odd part
+
+
+def _linear(residual: FloatArray, jacobian: FloatArray, weight: FloatArray) -> _Linear:
     weighted = jacobian * weight[:, :, None]
     hessian = np.matmul(np.swapaxes(weighted, 1, 2), weighted)
     scale = np.sqrt(np.einsum("nkk->nk", hessian)) + 1e-12
     outer = scale[:, :, None] * scale[:, None, :]
-    inverse = np.linalg.inv(hessian / outer + 1e-10 * np.eye(unknowns)) / outer
-    # Influence of every pixel on the centre.
-    influence = np.matmul(weighted, inverse[:, :, :2])
-
-    odd = (residual - residual[:, ::-1]) / 2
-    # What the fit has taken out of the odd residual: the odd part of the hat matrix's root.
-    root = np.matmul(weighted, _half_power(inverse))
+    inverse = np.linalg.inv(hessian / outer + 1e-10 * np.eye(jacobian.shape[2])) / outer
+    values, vectors = np.linalg.eigh(inverse)
+    half = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    root = np.matmul(weighted, half)
     root = (root - root[:, ::-1]) / 2
+    odd = (residual - residual[:, ::-1]) / 2
     freedom = np.maximum((weight.sum(1) - 1) / 2 - (root**2).sum((1, 2)), 1.0)
     variance = (odd**2).sum(1) / freedom
-    white = (influence**2).sum((1, 2)) / 2
-
-    growth = np.ones(n)  # of the variance
-    if good.sum() >= ENOUGH_CORNERS:
-        unit = np.where(good[:, None], odd, 0.0) / np.sqrt(np.maximum(variance, 1e-12))[:, None]
-        # Pixels on the edges, which matter most, may be noisier than the flat ones.
-        power = (influence**2).sum(2) * good[:, None]
-        expected = power * (0.5 * weight - (root**2).sum(2))
-        on_edges = float((power * unit**2).sum() / max(float(expected.sum()), 1e-30))
-        shared, counted = np.zeros(n), good.astype(float)
-        for dy in range(FARTHEST_LAG + 1):
-            for dx in range(-FARTHEST_LAG, FARTHEST_LAG + 1):
-                if (dy, dx) <= (0, 0):
-                    continue
-                a, b = _shifted(side, dx, dy)
-                pairs = float(np.einsum("np,np,n->", weight[:, a], weight[:, b], counted)) / 2
-                # White noise, too, leaves residuals that go together: by the fit, and
-                # because a pixel and its mirror image are the same in an odd picture.
-                plain = -float(np.einsum("npk,npk,n->", root[:, a], root[:, b], counted))
-                plain -= 0.5 * counted.sum() if dx % 2 == 0 and dy % 2 == 0 else 0.0
-                seen = float(np.einsum("np,np->", unit[:, a], unit[:, b]))
-                together = (seen - plain) / max(pairs, 1.0)
-                shared += 2 * together * np.einsum("npk,npk->n", influence[:, a], influence[:, b])
-        growth = on_edges * (1.0 + shared / np.maximum(white, 1e-30) / 2)
-    return np.asarray(np.sqrt(variance * white * np.clip(growth, *np.square(GROWTH))))
+    return _Linear(odd, root, np.matmul(weighted, inverse[:, :, :2]), weight, variance)
 
 
-def _half_power(matrices: FloatArray) -> FloatArray:
-    """Roots (N, K, K) whose products with their own transposes are ``matrices``."""
-    values, vectors = np.linalg.eigh(matrices)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :])
+def _covariance(fits: _Linear, good: NDArray[np.bool_]) -> FloatArray:
+    """Covariance (lags,) of the noise that moves centres, over each fit's own variance."""
+    unit = fits.odd[good] / np.sqrt(np.maximum(fits.variance[good], 1e-12))[:, None]
+    seen = _autocorrelation(unit).mean(0)
+    examples = np.flatnonzero(good)
+    examples = examples[np.linspace(0, len(examples) - 1, EXAMPLES).astype(int)]
+    mixing, on_diagonal, plain = np.zeros((len(_LAGS), len(_LAGS))), np.zeros(len(_LAGS)), 0.0
+    side = round(np.sqrt(unit.shape[1]))
+    for k in examples:
+        inside = fits.weight[k]
+        kept = (np.diag(inside) - np.diag(inside)[::-1]) / 2 - fits.root[k] @ fits.root[k].T
+        shifted = np.stack([_shifted(kept, side, dx, dy) for dx, dy in _LAGS])
+        flat = shifted.reshape(len(_LAGS), -1)
+        turned = np.swapaxes(shifted, 1, 2).reshape(len(_LAGS), -1)
+        mixing += turned @ flat.T / EXAMPLES
+        power = (fits.influence[k] ** 2).sum(1)
+        on_diagonal += np.einsum("lpq,pq,p->l", shifted, kept, power)
+        plain += float(power @ np.diag(kept))
+    seen[1:] *= 2
+    noise = np.linalg.solve(mixing, seen)
+
+    # Pixels on the edges, which matter most, may be noisier than the flat ones.
+    power = (fits.influence[good] ** 2).sum(2)
+    expected = (power * (0.5 * fits.weight[good] - (fits.root[good] ** 2).sum(2))).sum()
+    on_edges = float((power * unit**2).sum() / max(float(expected), 1e-30))
+    if plain > 0:
+        on_edges /= max(float(on_diagonal @ noise) / plain, 1e-3)
+    return np.asarray(noise * on_edges)
 
 
-def _shifted(side: int, dx: int, dy: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Pixel numbers of all pairs (first, first moved by dx, dy) within a square window."""
-    index = np.arange(side * side).reshape(side, side)
-    first = index[: side - dy, max(0, -dx) : side - max(0, dx)]
-    return first.ravel(), (first + dy * side + dx).ravel()
+def _autocorrelation(pictures: FloatArray) -> FloatArray:
+    """Sums (..., lags) of products of square pictures (..., P) with themselves shifted."""
+    side = round(np.sqrt(pictures.shape[-1]))
+    square = pictures.reshape(*pictures.shape[:-1], side, side)
+    size = fft.next_fast_len(side + FARTHEST_LAG, real=True)
+    spectrum = fft.rfft2(square, (size, size))
+    whole = fft.irfft2((spectrum * np.conj(spectrum)).real, (size, size))
+    return np.stack([whole[..., dy, dx % size] for dx, dy in _LAGS], axis=-1)
+
+
+def _shifted(matrix: FloatArray, side: int, dx: int, dy: int) -> FloatArray:
+    """Rows of ``matrix`` (P, P) moved by a lag, and by its opposite, added up."""
+    if (dx, dy) == (0, 0):
+        return matrix
+    rows = matrix.reshape(side, side, -1)
+    moved = np.zeros_like(rows)
+    here = np.s_[: side - dy, max(0, -dx) : side - max(0, dx)]
+    there = np.s_[dy:, max(0, dx) : side + min(0, dx)]
+    moved[here] += rows[there]
+    moved[there] += rows[here]
+    return moved.reshape(matrix.shape)

@@ -290,7 +290,9 @@ def _judge(
     good &= blur < 1.2 * radius
     sigma = corner_sigma(residual, jacobian, weight, good)
     good &= np.isfinite(sigma) & (sigma < LARGEST_SIGMA_PX)
-    return Refined(place, sigma, blur, misfit, good)
+    # Light falls off before the lens blurs, which moves the picture against the ramp.
+    moved_back = parameters[:, 6:8] * (blur**2)[:, None]
+    return Refined(place + moved_back, sigma, blur, misfit, good)
 
 
 def _structure(residual: FloatArray, weight: FloatArray) -> FloatArray:
