@@ -10,7 +10,7 @@ too far inward; that is left for the circle fit, which knows R, and ``blur_px`` 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -23,6 +23,7 @@ FloatArray = NDArray[np.float64]
 
 _CHUNK = 1024  # strips at once: keeps the work arrays in the processor's cache
 _ROUNDS = 12
+_REWEIGH_AT = 4  # of these rounds
 _TINY_PX = 0.002  # a further step cannot matter
 _ASSUMED_NOISE = 0.02  # of the contrast, to scale the two priors below
 _SLOPE_SD = 0.15  # contrasts per pixel: how much the outside may slope
@@ -67,6 +68,7 @@ def locate(
     sloping: bool = False,
     inner_band_px: FloatArray | None = None,
     outer_band_px: FloatArray | None = None,
+    worst_sigma_px: float = 0.5,
 ) -> Edges:
     """Fit a blurred step across each of (N, 2) points along its unit normal (N, 2).
 
@@ -110,7 +112,7 @@ def locate(
         values = _values(image, x, y, None if colour is None else colour[cut])
         start = None if start_px is None else np.asarray(start_px, np.float64)[cut]
         bands = [None if b is None else np.asarray(b)[cut] for b in (inner_band_px, outer_band_px)]
-        extra = _Extra(sloping, bands[0], bands[1])
+        extra = _Extra(sloping, bands[0], bands[1], worst_sigma_px)
         parts.append(
             _fit(values, distance, used, inner[cut], outer[cut], start, blur_range_px, extra)
         )
@@ -124,6 +126,7 @@ class _Extra:
     sloping: bool
     inner_band: FloatArray | None
     outer_band: FloatArray | None
+    worst_sigma: float
 
 
 def _strips(
@@ -225,7 +228,12 @@ def _fit(  # noqa: PLR0917
     damping = np.full(n, 1e-3)
     diagonal = np.arange(terms)
     active = np.arange(n)
-    for _ in range(_ROUNDS):
+    for turn in range(_ROUNDS):
+        if turn == _REWEIGH_AT:
+            # Rust is rough and paper is not: each side counts by its own scatter.
+            strip = _reweighed(strip, kept)
+            cost, normal, gradient = _normal_equations(strip, kept)
+            damping, active = np.full(n, 1e-3), np.arange(n)
         now = kept[active]
         damped = normal[active]
         damped[:, diagonal, diagonal] *= 1.0 + damping[active, None]
@@ -244,7 +252,7 @@ def _fit(  # noqa: PLR0917
         normal[take], gradient[take] = new_normal[better], new_gradient[better]
         damping[active] *= np.where(better, 0.2, 8.0)
         active = active[~settled]
-        if not len(active):
+        if not len(active) and turn >= _REWEIGH_AT:
             break
     _, contrast, place, blur = kept.T[:4]
     count = used.sum(axis=(1, 2))
@@ -260,7 +268,7 @@ def _fit(  # noqa: PLR0917
         & (place < highest - 1e-6)
         & (np.abs(high - low) > 5.0 * u_contrast)
         & (blur < blur_range[1] * 0.98)
-        & (sigma < 0.5)
+        & (sigma < extra.worst_sigma)
     )
     return Edges(
         offset_px=place,
@@ -279,7 +287,7 @@ class _Packed:
 
     values: NDArray[np.float32]  # less the first guess of the inside level
     distance: NDArray[np.float32]
-    weight: NDArray[np.float32]  # 1 for a pixel, 0 for filling
+    weight: NDArray[np.float32]  # root of the weight: about 1 for a pixel, 0 for filling
     order: NDArray[np.intp]  # (N, P) which of the strip's pixels each is
     shifts: tuple[FloatArray | None, ...]  # None: a ramp beyond the edge; else a band (N,)
     ties: FloatArray  # (terms,) weak prior that ties a term to zero, on the contrast's scale
@@ -369,6 +377,22 @@ def _normal_equations(strip: _Packed, p: FloatArray) -> tuple[FloatArray, FloatA
     gradient = np.matmul(jacobian, residual[:, :, None])[:, :, 0] - strip.ties * p
     cost = np.einsum("np,np->n", residual, residual) + (p * p) @ strip.ties
     return cost, normal, gradient
+
+
+def _reweighed(strip: _Packed, p: FloatArray) -> _Packed:
+    """The same pixels, each weighed by the scatter of its side of the edge."""
+    u = (strip.distance - p[:, 2, None].astype(np.float32)) / p[:, 3, None].astype(np.float32)
+    share, used = ndtr(u), strip.weight > 0
+    square = np.where(used, (strip.values - _model(strip, p, None)) ** 2, 0.0)
+    outer, inner = np.where(used, share, 0.0), np.where(used, 1.0 - share, 0.0)
+    both = square.sum(axis=1) / np.maximum(used.sum(axis=1), 1)
+    var_out = (square * outer).sum(axis=1) / np.maximum(outer.sum(axis=1), 1e-9)
+    var_in = (square * inner).sum(axis=1) / np.maximum(inner.sum(axis=1), 1e-9)
+    least = 0.05 * both + 1e-12  # a handful of pixels can be too even by chance
+    var_in, var_out = (np.maximum(v, least)[:, None] for v in (var_in, var_out))
+    weight = np.where(used, 1.0 / (inner * var_in + outer * var_out + 1e-12), 0.0)
+    weight /= np.maximum(weight.sum(axis=1) / np.maximum(used.sum(axis=1), 1), 1e-12)[:, None]
+    return replace(strip, weight=np.sqrt(weight).astype(np.float32))
 
 
 def _residual(strip: _Packed, p: FloatArray, used: NDArray[np.bool_]) -> FloatArray:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter  # type: ignore[attr-defined]
+from scipy.ndimage import median_filter, uniform_filter1d  # type: ignore[attr-defined]
 from scipy.spatial import KDTree
 
 from digitize.camera.camera import Camera
@@ -62,6 +62,8 @@ _SOFT = 1.9  # times the sharper edges' blur: the end of a half shadow
 _GAP_MM = 3.0  # a longer stretch without measured edge is reported
 _LEAST_U_PX = 0.02  # what the blur model is good for
 _BRIDGED_U_MM, _BRIDGED_U_PER_MM = 0.1, 0.03  # and per mm from the next measured point
+_WORST_PX = 0.8  # an edge less sure than that counts as not measured
+_SPOT_MM = 3.0  # smaller things taken for metal are not worth a word
 _SPECK_MM2 = 1.5  # openings smaller than this are not looked for
 _NARROW_PX = 4.0  # walls and shadows narrower than this are fitted together with the edge
 
@@ -112,7 +114,7 @@ def trace_silhouette(
     found, small = find_blobs(view, thickness, options.min_area_mm2)
     blobs, left_out = _chosen(found, options)
     left_out += [LeftOut((float(x), float(y)), 3.0, "too small") for x, y in small]
-    _refuse_hopeless(blobs)
+    _refuse_hopeless(blobs, bool(found))
     pixel_mm = float(np.median(pixel_size_mm(camera, camera.to_px(blobs[0].outline_mm))))
     bench = _Bench(photo, camera, light, thickness, pixel_mm)
     pieces, spots = _traced(bench, blobs)
@@ -173,7 +175,12 @@ def _chosen(
     return kept, left
 
 
-def _refuse_hopeless(blobs: list[Blob]) -> None:
+def _refuse_hopeless(blobs: list[Blob], elsewhere: bool) -> None:
+    if not blobs and elsewhere:
+        raise NoPieceFound(
+            "no piece lies in the region asked for",
+            do="give a region that holds more than half of the piece",
+        )
     if not blobs:
         raise NoPieceFound(
             "no piece is seen on the paper",
@@ -225,9 +232,10 @@ def _traced(bench: _Bench, blobs: list[Blob]) -> tuple[tuple[TracedPiece, ...], 
             loop = _loop(bench, edge, reading, j)
             if _is_opening(reading, edge.contours.loops[j], ranks[j], usual_blur, brightest):
                 openings.append(loop)
-            else:
-                at = loop.points_mm.mean(axis=0)
-                size = float(np.ptp(loop.points_mm, axis=0).max())
+                continue
+            at = loop.points_mm.mean(axis=0)
+            size = float(np.ptp(loop.points_mm, axis=0).max())
+            if size > _SPOT_MM:
                 left_out.append(LeftOut((float(at[0]), float(at[1])), size, _NO_OPENING))
         outline = _loop(bench, edge, reading, mine[0])
         notices = _notices(
@@ -331,7 +339,8 @@ def _is_opening(
     spread = float(np.ptp(np.percentile(level, (10, 90))))
     if np.median(level) > brightest:
         return False
-    distinct = abs(np.median(level) - np.median(metal)) > 0.2
+    paper_level, metal_level = float(np.median(level)), float(np.median(metal))
+    distinct = abs(paper_level - metal_level) > 0.3 * max(paper_level, metal_level, 0.2)
     if share > 0.45:
         return bool(spread < 0.6 and (distinct or share > 0.7))
     # Half of a small hole may lie in shadow; the lit half must be even and sharp.
@@ -396,8 +405,8 @@ def _carried_across(points: FloatArray, clear: NDArray[np.bool_], spacing: float
     out = points.copy()
     first = int(np.flatnonzero(clear & ~np.roll(clear, -1))[0])
     order = (first + np.arange(n)) % n
-    ends = np.flatnonzero(np.diff(clear[order].astype(np.int8)) == 1)
-    starts = np.flatnonzero(np.diff(clear[order].astype(np.int8)) == -1)
+    change = np.diff(np.append(clear[order], True).astype(np.int8))
+    starts, ends = np.flatnonzero(change == -1), np.flatnonzero(change == 1)
     for a, b in zip(starts, ends, strict=True):
         if (b - a) * spacing < _SHORT_GAP_MM:
             continue
@@ -553,8 +562,9 @@ def _soft(bench: _Bench, edge: _Edge, reading: _Reading) -> NDArray[np.bool_]:
     if known.sum() < 20:
         return np.zeros(len(known), dtype=bool)
     usual = float(np.percentile(reading.blur_mm[known], 25))
-    # Under glare the fit is loose and says little about blur.
-    known &= reading.metal < 0.75 * reading.paper
+    # A half shadow begins on lit paper and gets dark; elsewhere a wide edge means other things.
+    known &= (reading.paper > 0.8) & (reading.metal < 0.65 * reading.paper)
+    known &= reading.sigma_mm < 0.4 * bench.pixel_mm
     soft = np.zeros(len(known), dtype=bool)
     width = max(3, round(3.0 / (_SPACING_PX * bench.pixel_mm)))
     for loop in edge.contours.loops:
@@ -563,7 +573,9 @@ def _soft(bench: _Bench, edge: _Edge, reading: _Reading) -> NDArray[np.bool_]:
             continue
         n = loop.stop - loop.start
         blur = np.interp(np.arange(n), rows, reading.blur_mm[loop][rows], period=n)
-        soft[loop] = median_filter(blur, min(width, n), mode="wrap") > _SOFT * usual
+        wide = median_filter(blur, min(width, n), mode="wrap") > _SOFT * usual
+        dense = uniform_filter1d(known[loop].astype(float), min(width, n), mode="wrap") > 0.5
+        soft[loop] = wide & dense
     return soft
 
 
@@ -674,6 +686,7 @@ def _read(
             weights=np.tile(np.array(LUMINANCE), (int(plain.sum()), 1)),
             sloping=True,
             inner_band_px=wall_band[plain],
+            worst_sigma_px=_WORST_PX,
         ),
     )
     white = bench.light.white_at(px) @ np.array(LUMINANCE)

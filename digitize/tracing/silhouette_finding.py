@@ -78,7 +78,7 @@ class Opening:
     """Something inside a piece that may be an opening; drawn too small."""
 
     loop_mm: FloatArray  # (N, 2), clockwise: not-paper on the left, as with outlines
-    rank: int  # 0: even lit paper, 1: lit, 2: dark, as in a narrow deep hole
+    rank: int  # 0: even lit paper, 1: even or lit, 2: off the metal's level, 3: only smooth
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,7 +167,9 @@ def find_blobs(
     # First what is as even as paper; where metal is rough, no edge need show.
     plain = _openings(view, smooth & (rough < _ROUGH), grey, thickness_mm)
     looser = _openings(view, smooth, grey, thickness_mm)
-    kinds = (plain[0], looser[0], looser[1])
+    kinds = ((0, plain[0]), (1, plain[1]), (1, looser[0]), (3, looser[1]))
+    level = cv2.GaussianBlur(grey, (0, 0), 0.3 / view.cell_mm)
+    coloured = _paper_coloured(view)
     blobs, small = [], []
     n, parts, part_stats, centroids = cv2.connectedComponentsWithStats(
         solid.astype(np.uint8), connectivity=4
@@ -184,8 +186,11 @@ def find_blobs(
                 small.append(view.to_mm(centroids[i][None, ::-1])[0])
             continue
         deep = whole & _eroded(whole, 1.0 / view.cell_mm)
-        holes = [
-            cv2.dilate((deep & kind[window]).astype(np.uint8), _disc(1.0)) > 0 for kind in kinds
+        other = _off_level(level[window], deep & ~plain[0][window]) & coloured[window]
+        holes = [(2, other & deep)]
+        holes += [
+            (rank, cv2.dilate((deep & kind[window]).astype(np.uint8), _disc(1.0)) > 0)
+            for rank, kind in kinds
         ]
         offset = np.array([window[0].start, window[1].start], dtype=np.float64)
         outer = _contours(whole)
@@ -194,7 +199,7 @@ def find_blobs(
         outline = _turned(view.to_mm(max(outer, key=len) + offset), 1)
         openings = [
             Opening(_turned(view.to_mm(c + offset), -1), rank)
-            for rank, hole in enumerate(holes)
+            for rank, hole in holes
             for c in _contours(hole)
             if len(c) >= 8
         ]
@@ -337,6 +342,11 @@ def _pixel_maps(
 
 def _maybe_paper(view: TopDown, abrupt: NDArray[np.float32]) -> Mask:
     """Cells of paper's colour with no abrupt edge."""
+    return np.asarray(view.domain & (abrupt < _ABRUPT_PER_MM) & _paper_coloured(view))
+
+
+def _paper_coloured(view: TopDown) -> Mask:
+    """Cells that may be paper by colour and level."""
     log_ratio = cv2.GaussianBlur(view.log_ratio, (3, 3), 0)
     grey = cv2.transform(log_ratio, np.array([LUMINANCE], np.float32))
     tint = np.zeros_like(grey)
@@ -344,13 +354,16 @@ def _maybe_paper(view: TopDown, abrupt: NDArray[np.float32]) -> Mask:
         cv2.max(tint, cv2.absdiff(channel, grey), dst=tint)
     # Shadow is lit by the sky or by walls and may well be bluish or brownish.
     most_tint = _TINT + 0.25 * np.clip(-grey, 0.0, 1.0)
-    return np.asarray(
-        view.domain
-        & (abrupt < _ABRUPT_PER_MM)
-        & (grey > _DARKEST)
-        & (grey < view.brightest)
-        & (tint < most_tint)
-    )
+    return np.asarray((grey > _DARKEST) & (grey < view.brightest) & (tint < most_tint))
+
+
+def _off_level(level: NDArray[np.float32], metal: Mask) -> Mask:
+    """Cells clearly brighter or darker than most of the metal (rows, columns)."""
+    if not metal.any():
+        return np.zeros_like(metal)
+    middle = float(np.median(level[metal]))
+    spread = 1.4826 * float(np.median(np.abs(level[metal] - middle)))
+    return np.asarray(np.abs(level - middle) > max(0.22, 3.5 * spread))
 
 
 def _reached(maybe: Mask, margin: Mask) -> Mask:
