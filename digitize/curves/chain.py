@@ -52,19 +52,26 @@ class Chain:
     along_mm: FloatArray  # (M,)
     first_raw: IntArray  # (M,) index of the first raw point it averages
     noise_mm: FloatArray  # (M,) scatter left in it
+    u_mm: FloatArray  # (M,) as given; averaging neighbours does not lessen it
     length_mm: float
 
     def __len__(self) -> int:
         """Number of points."""
         return len(self.points_mm)
 
+    def allowed_mm(self, tolerance_mm: float) -> FloatArray:
+        """How far each point (M,) may lie off an edge that keeps within a tolerance."""
+        return np.asarray(
+            np.sqrt(tolerance_mm**2 + (4.0 * self.noise_mm) ** 2 + (2.0 * self.u_mm) ** 2)
+        )
+
     def as_samples(self, raw: Samples) -> Samples:
         """The thinned points in place of the raw ones."""
         kinds = np.where(self.counted, MEASURED, BRIDGED).astype(np.uint8)
-        u = raw.u_mm[self.first_raw]
         return Samples(
-            self.points_mm, self.weight, u, kinds, self.along_mm, self.length_mm, raw.noise_mm
-        )
+            self.points_mm, self.weight, self.u_mm, kinds, self.along_mm, self.length_mm,
+            raw.noise_mm,
+        )  # fmt: skip
 
 
 def clean(
@@ -134,12 +141,15 @@ def thinned(samples: Samples) -> Chain:
     mean_along = np.add.reduceat(samples.weight * along, first) / weight
     loose = np.add.reduceat((samples.evidence == BRIDGED).astype(np.int64), first)
     noise = samples.noise_mm / np.sqrt(number)
+    u = np.add.reduceat(samples.weight * samples.u_mm, first) / weight
     if m < _LEAST_POINTS:
         return Chain(
             points, samples.weight, samples.evidence != BRIDGED, along,
-            np.arange(n), np.full(n, samples.noise_mm), total,
+            np.arange(n), np.full(n, samples.noise_mm), samples.u_mm, total,
         )  # fmt: skip
-    return Chain(mean, weight, loose * 2 < number, mean_along, first.astype(np.int64), noise, total)
+    return Chain(
+        mean, weight, loose * 2 < number, mean_along, first.astype(np.int64), noise, u, total
+    )
 
 
 def _smoothed(points: FloatArray, half: int) -> FloatArray:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from digitize.curves.chain import BRIDGED, MEASURED, RESTORED, Chain, Samples, clean, thinned
@@ -17,16 +18,17 @@ from digitize.curves.joints import Adjusted, adjust
 from digitize.curves.primitives import CurveError, blur_inset_mm, fit_circle
 from digitize.curves.segmentation import Limits, segment
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Slot
+from digitize.pattern.region import polygon
 from digitize.pattern.segments import Arc, Line, Point, Segment
 
 FloatArray = NDArray[np.float64]
 
 WORDS: dict[int, Evidence] = {MEASURED: "measured", BRIDGED: "bridged", RESTORED: "restored"}
 
-LINE_SAGITTA = 0.2  # of the tolerance: a bend shallower than this is not worth an arc
+CHORD_MM = 0.01
 FLAT_MM = 1e-4  # an arc this shallow is a line
 LOBES = 0.4  # of the tolerance: a round hole may be this far out of round
-LEAST_STRETCH_MM = 0.5  # shorter changes of evidence are not told apart
+STRETCH_MM = 3.0  # evidence is told apart by stretches about this long
 OUTLIERS = 0.02  # share of points that dirt may hold off a circle or slot
 SHARE_TOLD = 0.1  # of a circle or slot: less than this restored or bridged goes unsaid
 
@@ -46,7 +48,9 @@ def fit_closed(
     the points comes on top.  ``blur_mm`` is the edge blur (one Gaussian sigma): corners are
     expected rounded by it, and arcs are given back the s^2 / (2 R) by which it shrinks them.
 
-    Runs counter-clockwise.  Raises ``CurveError`` for too few or unusable points.
+    Runs counter-clockwise.  Points too wild for lines and arcs that keep clear of each other
+    come back as they are (``fit_polyline``).  Raises ``CurveError`` for too few or unusable
+    points.
     """
     if not (tolerance_mm > 0.0 and blur_mm >= 0.0):
         raise CurveError("the tolerance must be positive and the blur not negative")
@@ -58,9 +62,12 @@ def fit_closed(
     slot = _slot(samples, chain, tolerance_mm, blur_mm)
     if slot is not None:
         return slot
-    pieces = segment(chain, Limits(tolerance_mm, LINE_SAGITTA * tolerance_mm, blur_mm))
+    pieces = segment(chain, Limits(tolerance_mm, blur_mm))
     adjusted = adjust(samples, chain, pieces, tolerance_mm=tolerance_mm, blur_mm=blur_mm)
-    return _contour(samples, adjusted)
+    contour = _contour(samples, adjusted)
+    if len(contour.points_mm(CHORD_MM)) < 3 or not polygon(contour, CHORD_MM).is_valid:
+        return fit_polyline(points_mm, u_mm, evidence)
+    return contour
 
 
 def fit_polyline(
@@ -88,12 +95,15 @@ def fit_polyline(
 # ---------------------------------------------------------------- circle and slot
 
 
-def _allowed(chain: Chain, tolerance_mm: float) -> FloatArray:
-    return np.asarray(np.hypot(tolerance_mm, 4.0 * chain.noise_mm), dtype=np.float64)
+def _scatter(samples: Samples, residual: FloatArray) -> float:
+    """Scatter of what was measured, dirt apart."""
+    sound = samples.evidence != BRIDGED
+    r = residual[sound] if sound.any() else residual
+    return max(1.4826 * float(np.median(np.abs(r))), 1e-4)
 
 
 def _robust_weights(samples: Samples, residual: FloatArray) -> FloatArray:
-    scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-4)
+    scale = _scatter(samples, residual)
     return np.asarray(
         samples.weight * np.minimum(1.0, 3.0 * scale / np.maximum(np.abs(residual), 1e-12))
     )
@@ -101,7 +111,7 @@ def _robust_weights(samples: Samples, residual: FloatArray) -> FloatArray:
 
 def _holds(chain: Chain, off: FloatArray, tolerance_mm: float) -> bool:
     """Whether all but a few thinned points lie within reach of a curve."""
-    beyond = (np.abs(off) > _allowed(chain, tolerance_mm)) & chain.counted
+    beyond = (np.abs(off) > chain.allowed_mm(tolerance_mm)) & chain.counted
     share = float(chain.weight[beyond].sum() / max(chain.weight[chain.counted].sum(), 1e-12))
     return share <= OUTLIERS
 
@@ -123,7 +133,7 @@ def _circle(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm: float)
     round_once = np.remainder(np.diff(np.append(turn, turn[0])) + math.pi, math.tau) - math.pi
     if abs(float(round_once.sum()) - math.tau) > 1e-6:
         return None
-    scatter = 1.4826 * float(np.median(np.abs(r)))
+    scatter = _scatter(samples, r)
     w = _robust_weights(samples, r)
     noise = 4.0 * scatter * math.sqrt(2.0 / len(r))
     for lobes in range(2, 9):
@@ -139,23 +149,17 @@ def _circle(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm: float)
 def _slot(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm: float) -> Slot | None:
     """The obround, by least squares of distances, under the same tests as a circle."""
     p = samples.points_mm
-    middle = np.average(p, axis=0, weights=samples.weight)
-    d = p - middle
-    xx, yy, xy = (
-        np.average(v, weights=samples.weight)
-        for v in (d[:, 0] ** 2, d[:, 1] ** 2, d[:, 0] * d[:, 1])
-    )
-    angle = 0.5 * math.atan2(2.0 * xy, xx - yy)
-    along = d @ np.array([math.cos(angle), math.sin(angle)])
-    across = d @ np.array([-math.sin(angle), math.cos(angle)])
-    radius = float(np.percentile(across, 99) - np.percentile(across, 1)) / 2.0
-    half = float(np.percentile(along, 99) - np.percentile(along, 1)) / 2.0 - radius
-    if radius <= 0.0 or half <= 0.02 * radius:
+    box = shapely.oriented_envelope(shapely.MultiPoint(p))
+    if box.geom_type != "Polygon":
         return None
-    x, y = p.T
-    area = abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))) / 2.0
-    if not 0.93 < area / (4.0 * radius * half + math.pi * radius**2) < 1.07:
+    corners = np.asarray(box.exterior.coords)[:4]
+    sides = np.roll(corners, -1, axis=0) - corners
+    length = np.hypot(sides[:, 0], sides[:, 1])
+    longest = int(np.argmax(length))
+    radius, half = float(length.min()) / 2.0, float(length.max() - length.min()) / 2.0
+    if half <= 0.02 * radius:
         return None
+    middle, angle = corners.mean(axis=0), math.atan2(sides[longest, 1], sides[longest, 0])
     q = np.array([middle[0], middle[1], angle, half, radius])
     for _ in range(40):
         r, jacobian = _slot_distances(q, p, blur_mm)
@@ -176,12 +180,16 @@ def _slot(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm: float) -
         return None
     # A rounded rectangle shows as a run of points all on one side, well inside the tolerance.
     run = max(3, len(thin) // 16)
-    smooth = np.convolve(np.concatenate((thin, thin[:run])), np.ones(run) / run, "valid")
+    w = chain.weight * chain.counted / (1.0 + (chain.u_mm / (LOBES * tolerance_mm)) ** 2)
+    top, bottom = (np.concatenate((v, v[:run])) for v in (thin * w, w))
+    smooth = np.convolve(top, np.ones(run), "valid") / np.maximum(
+        np.convolve(bottom, np.ones(run), "valid"), 0.3 * run * float(np.median(w)) + 1e-12
+    )
     noise = 4.0 * float(np.median(chain.noise_mm)) / math.sqrt(run)
     if float(np.abs(smooth).max()) > max(LOBES * tolerance_mm, noise):
         return None
     c, s = math.cos(q[2]) * half, math.sin(q[2]) * half
-    scatter = 1.4826 * float(np.median(np.abs(r)))
+    scatter = _scatter(samples, r)
     word, u = _known(samples, scatter, 5)
     a, b = (float(q[0] - c), float(q[1] - s)), (float(q[0] + c), float(q[1] + s))
     return Slot(min(a, b), max(a, b), radius, word, u)
@@ -251,7 +259,9 @@ def _told_apart(samples: Samples, adjusted: Adjusted, piece: int, whole: Segment
     order = np.argsort(share, kind="stable")
     share, kinds = share[order], samples.evidence[mine][order]
     u_given = samples.u_mm[mine][order]
-    kinds = _without_slivers(kinds, share, LEAST_STRETCH_MM / whole.length_mm)
+    kinds = _without_slivers(
+        _by_majority(kinds, share * whole.length_mm), share, STRETCH_MM / whole.length_mm
+    )
     change = np.flatnonzero(np.diff(kinds.astype(np.int64)))
     cuts = [0.0, *((share[change] + share[change + 1]) / 2.0).tolist(), 1.0]
     first = np.concatenate(([0], change + 1, [len(kinds)]))
@@ -278,6 +288,18 @@ def _share(points: FloatArray, whole: Segment) -> FloatArray:
         # angles from half-way, so that neither end can wrap round
         t = (np.remainder(turn - sweep / 2.0 + math.pi, math.tau) - math.pi) / sweep + 0.5
     return np.asarray(np.clip(t, 0.0, 1.0), dtype=np.float64)
+
+
+def _by_majority(kinds: NDArray[np.uint8], along_mm: FloatArray) -> NDArray[np.uint8]:
+    """The kind most points have within half a stretch of each point."""
+    low = np.searchsorted(along_mm, along_mm - STRETCH_MM / 2.0, side="left")
+    high = np.searchsorted(along_mm, along_mm + STRETCH_MM / 2.0, side="right")
+    codes = np.unique(kinds)
+    counts = []
+    for code in codes:
+        total = np.concatenate(([0], np.cumsum(kinds == code)))
+        counts.append(total[high] - total[low])
+    return np.asarray(codes[np.argmax(np.stack(counts), axis=0)], dtype=np.uint8)
 
 
 def _without_slivers(

@@ -19,12 +19,19 @@ from scipy.sparse.linalg import lsqr, splu
 
 from digitize.curves.chain import BRIDGED, Chain, Samples
 from digitize.curves.primitives import CurveError, fit_circle, fit_line
-from digitize.curves.segmentation import CORNER_REACH, MOST_SWEEP_RAD, Piece, Shape, correlation
+from digitize.curves.segmentation import (
+    CORNER_REACH,
+    LINE_SAGITTA,
+    MOST_SWEEP_RAD,
+    Piece,
+    Shape,
+    correlation,
+)
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-TANGENT_DEG = 15.0  # a joint turning more than this is a corner whatever the noise
+TANGENT_DEG = 30.0  # a joint turning more than this is a corner whatever the noise
 REJECT = 12.0  # chi-square of one degree of freedom, 0.05 % tail
 MOST_BULGE = math.tan(MOST_SWEEP_RAD / 4.0)
 SLIDE_MM = 0.5
@@ -60,7 +67,7 @@ def adjust(
     thin = chain.as_samples(samples)
     state = _State(thin, breaks, _seed(thin, breaks, shapes), shapes, blur_mm)
     held = _settle(state, tolerance_mm)
-    if state.reconsider(held, tolerance_mm / 8.0):
+    if state.reconsider(held, tolerance_mm / 8.0, LINE_SAGITTA * tolerance_mm):
         held = _settle(state, tolerance_mm)
     breaks = chain.first_raw[state.breaks]
     full = _State(samples, breaks, state.geometry, state.shapes, blur_mm)
@@ -81,7 +88,7 @@ def _settle(state: _State, tolerance_mm: float) -> NDArray[np.bool_]:
     held = state.nearly_tangent()
     free = state.geometry
     while held.any():
-        settled = state.solve(held)
+        settled = state.solve(held, ROUGH / 10.0)
         state.reassign()
         rejected = state.rejected(held, tolerance_mm / 8.0, settled)
         if len(rejected) == 0:
@@ -458,12 +465,14 @@ class _State:
         worst = float(statistic.max())
         if settled and worst <= REJECT:
             return index[:0]
-        return np.asarray(index[statistic >= max(0.3 * worst, REJECT if settled else 0.0)])
+        return np.asarray(index[statistic >= max(0.15 * worst, REJECT if settled else 0.0)])
 
     # ------------------------------------------------------------ corner breakers
 
-    def reconsider(self, held: NDArray[np.bool_], least_mm: float) -> bool:
+    def reconsider(self, held: NDArray[np.bool_], least_mm: float, flat_mm: float) -> bool:
         """Choose anew between chamfer and fillet for pieces between two lines.
+
+        An arc less than ``flat_mm`` deep is a line; scatter below ``least_mm`` proves nothing.
 
         A fillet, tangent both ways, has one unknown to a chamfer's two and a loose arc's
         three; where the points tell them apart by less than that is worth (BIC), the one
@@ -474,7 +483,7 @@ class _State:
         shapes, changed = list(self._shapes), False
         self._held = held.copy()
         chord = np.hypot(*(np.roll(self._joints, -1, axis=0) - self._joints).T)
-        flat = self._arcs & (np.abs(self._bulges) * chord / 2.0 < least_mm / 2.0)
+        flat = self._arcs & (np.abs(self._bulges) * chord / 2.0 < flat_mm)
         for k in np.flatnonzero(flat).tolist():
             self._bulges[k] = 0.0
             shapes[k], changed = "line", True
@@ -482,12 +491,13 @@ class _State:
             before, after = (k - 1) % self._k, (k + 1) % self._k
             if self._k < 4 or self._arcs[before] or self._arcs[after] or flat[k]:
                 continue
-            if not self._arcs[k]:
-                fillet = self._fillet(k, worth)
-                if fillet is not None:
-                    self._joints[k], self._joints[after], self._bulges[k] = fillet
-                    shapes[k], changed = "arc", True
-            elif not (held[k] and held[after]) and self._as_straight(k, 2.0 * worth):
+            if held[k] and held[after]:
+                continue
+            fillet = self._fillet(k, 2.0 * worth if self._arcs[k] else worth)
+            if fillet is not None:
+                self._joints[k], self._joints[after], self._bulges[k] = fillet
+                shapes[k], changed = "arc", True
+            elif self._arcs[k] and self._as_straight(k, 2.0 * worth):
                 self._bulges[k] = 0.0
                 shapes[k], changed = "line", True
         if changed:

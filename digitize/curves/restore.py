@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.curves.chain import RESTORED, Samples, clean, thinned
-from digitize.curves.fit import LINE_SAGITTA, fit_closed
+from digitize.curves.fit import fit_closed
 from digitize.curves.primitives import CircleFit, CurveError, LineFit, fit_circle, fit_line
-from digitize.curves.segmentation import Limits, cut
+from digitize.curves.segmentation import LINE_SAGITTA, Limits, cut
 from digitize.errors import Notice
 from digitize.pattern.contour import Closed
 from digitize.pattern.segments import Point
@@ -29,7 +29,7 @@ IntArray = NDArray[np.int64]
 Primitive = LineFit | CircleFit
 
 FINE = 1.0 / 3.0
-FLATTEST_CORNER_RAD = math.radians(20.0)
+FLATTEST_CORNER_RAD = math.radians(10.0)
 RAGGED = 1.3
 CORNER_PIECES = 3
 ALIKE = 1.4  # runs lie on one line when together they scatter hardly more than each alone
@@ -47,7 +47,7 @@ class RestoreOptions:
     deepest_mm: float = 10.0
     sound_mm: float = 4.0  # a run at least this long can carry a line or circle
     shallow_mm: float = 0.5  # nobody cuts a notch this shallow: bridged however clean
-    corner_mm: float = 4.0  # from a rebuilt corner to what is left of the metal; 0 rebuilds none
+    corner_mm: float = 2.0  # from a rebuilt corner to what is left of the metal; 0 rebuilds none
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +117,7 @@ def mend(
     """Replace the eaten stretches of a closed edge's points (N, 2); see ``restore``."""
     options = options or RestoreOptions()
     samples = clean(points_mm, u_mm, evidence)
-    limits = Limits(tolerance_mm, LINE_SAGITTA * tolerance_mm, blur_mm)
+    limits = Limits(tolerance_mm, blur_mm, LINE_SAGITTA * tolerance_mm)
     return _Mending(samples, limits, opening=opening, options=options).done()
 
 
@@ -159,7 +159,7 @@ class _Mending:
         ]
         step = np.diff(np.append(chain.along_mm, chain.length_mm))
         self._length = np.array([float(step[i].sum()) for i in self._index])
-        self._allowed = np.hypot(tolerance_mm, 4.0 * chain.noise_mm)
+        self._allowed = chain.allowed_mm(tolerance_mm)
         self._rest = np.array([self._scatter(i) for i in range(len(pieces))])
         long = self._length >= 2.0 * options.sound_mm
         usual = self._rest[long] if long.any() else self._rest

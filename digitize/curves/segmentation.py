@@ -25,6 +25,7 @@ from digitize.curves.primitives import taubin_mean_square
 FloatArray = NDArray[np.float64]
 Shape = Literal["line", "arc"]
 
+LINE_SAGITTA = 1.0 / 3.0  # of the tolerance: a bend shallower than this is not worth an arc
 FINER = (0.5, 0.25)
 MORE_SCATTER = 1.3
 MOST_FINER = 3.0  # times as many pieces: such a cut follows the wobble, not the edge
@@ -47,8 +48,8 @@ class Limits:
     """What a piece may be."""
 
     tolerance_mm: float
-    line_sagitta_mm: float  # a bend shallower than this over a whole piece is no arc
     blur_mm: float = 0.0  # one sigma; rounds a true corner off
+    line_sagitta_mm: float | None = None  # LINE_SAGITTA of the tolerance unless given
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +72,10 @@ def segment(chain: Chain, limits: Limits) -> list[Piece]:
     """
     chosen = cut(chain, limits)
     rest = _residuals(chain, chosen)
+    shallow = LINE_SAGITTA * limits.tolerance_mm  # the coarse cut's, at every tolerance
     for share in FINER:
-        finer = cut(chain, replace(limits, tolerance_mm=limits.tolerance_mm * share))
+        tolerance = limits.tolerance_mm * share
+        finer = cut(chain, replace(limits, tolerance_mm=tolerance, line_sagitta_mm=shallow))
         if len(finer) > MOST_FINER * len(chosen):
             break
         r = _residuals(chain, finer)
@@ -160,9 +163,11 @@ class _Search:
     def __init__(self, chain: Chain, limits: Limits) -> None:
         self._m = m = len(chain)
         self._limits = limits
+        shallow = limits.line_sagitta_mm
+        self._shallow = LINE_SAGITTA * limits.tolerance_mm if shallow is None else shallow
         self._points = np.tile(chain.points_mm, (3, 1))
         self._weight = np.tile(chain.weight, 3)
-        allowed = np.hypot(limits.tolerance_mm, 4.0 * chain.noise_mm)
+        allowed = chain.allowed_mm(limits.tolerance_mm)
         self._most_square = float(allowed.max() + CORNER_DEPTH * limits.blur_mm) ** 2
         if not chain.counted.all():
             self._most_square = np.inf
@@ -447,7 +452,7 @@ class _Search:
         # A parabola of sagitta h has variance 4 h^2 / 45 about its best line.
         sagitta = np.sqrt(11.25 * np.maximum(line_square - arc_square, 0.0) * area)
         # A shallow arc is the last resort, for points that no line holds.
-        arc = np.where(sagitta < self._limits.line_sagitta_mm, arc + _SHALLOW, arc)
+        arc = np.where(sagitta < self._shallow, arc + _SHALLOW, arc)
         arc = np.where(number < 3, empty, arc)
         line = np.where(line_square * area > self._most_square, empty, line)
         arc = np.where(arc_square * area > self._most_square, empty, arc)
