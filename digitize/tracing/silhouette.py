@@ -41,6 +41,7 @@ from digitize.tracing.silhouette_strips import (
     contours_like,
     contours_of,
     edge_behind,
+    evenly,
     outermost_edge,
     perimeter,
     sharpness,
@@ -56,6 +57,7 @@ _LIT = -0.8  # log of light over paper white: darker paper gets no direct light 
 _LAW_PX = 0.7  # how well the shadow's law predicts the metal's edge
 _SHORT_GAP_MM = 2.0  # without an edge: joined straight
 _LARGEST_TURN = 0.9  # rad, of a longer one
+_SEAM_MM = 0.5  # between the lit and the shaded part of one opening
 _WEB_MM = 1.2  # metal left between an opening and the outline
 _NO_OPENING = "no clear edge: dirt, wear or glare, taken as metal"
 _SOFT = 1.9  # times the sharper edges' blur: the end of a half shadow
@@ -64,6 +66,7 @@ _LEAST_U_PX = 0.02  # what the blur model is good for
 _BRIDGED_U_MM, _BRIDGED_U_PER_MM = 0.1, 0.03  # and per mm from the next measured point
 _WORST_PX = 0.8  # an edge less sure than that counts as not measured
 _SPOT_MM = 3.0  # smaller things taken for metal are not worth a word
+_LEAST_SHARE = 0.35  # of its rim that an opening must show at a glance
 _SPECK_MM2 = 1.5  # openings smaller than this are not looked for
 _NARROW_PX = 4.0  # walls and shadows narrower than this are fitted together with the edge
 
@@ -153,6 +156,7 @@ class _Reading:
     paper: FloatArray  # (N,) level beside the edge over paper white; NaN beside a shadow
     metal: FloatArray  # (N,) level of the metal, likewise
     ok: NDArray[np.bool_]  # (N,)
+    asked: NDArray[np.bool_]  # (N,) points that were measured at all
 
 
 def _chosen(
@@ -208,35 +212,26 @@ def _traced(bench: _Bench, blobs: list[Blob]) -> tuple[tuple[TracedPiece, ...], 
     loops = [b.outline_mm for b in blobs] + [o.loop_mm for b in blobs for o in b.openings]
     owner = list(range(outlines)) + [i for i, b in enumerate(blobs) for _ in b.openings]
     rank = [-1] * outlines + [o.rank for b in blobs for o in b.openings]
-    edge, real = _outermost_edge(bench, loops, outlines)
-    kept = np.flatnonzero(real)
+    edge, share = _outermost_edge(bench, loops, outlines)
+    kept = np.flatnonzero(share > _LEAST_SHARE)
     if edge.shadow is not None:
         edge = _behind_shadow(bench, _shadow_on_edges(bench, edge), outlines)
-    edge, chosen = _distinct(edge, [owner[k] for k in kept], [rank[k] for k in kept], outlines)
-    owner = [owner[kept[j]] for j in chosen]
-    # A quick look at every third point brings the contour on the edge, for its normals.
+    # A quick look at every third point tells openings from spots, and brings the contour on
+    # the edge, for its normals.
     glance = _read(bench, edge, 6.0, every=3)
+    quality = _qualities(bench, edge, glance, [rank[k] for k in kept])
     edge = _behind_soft_edges(bench, _moved(bench, edge, glance), glance)
+    edge, chosen, spots = _distinct(
+        edge, [owner[k] for k in kept], [rank[k] for k in kept], quality, outlines
+    )
+    owner = [owner[kept[j]] for j in chosen]
     reading = _read(bench, edge, 5.0)
     edge = _moved(bench, edge, reading)
-    ranks = [rank[kept[j]] for j in chosen]
     soft = _soft(bench, edge, reading)
-    # Paper in an opening is not brighter than paper, unless paper white was learnt in shadow.
-    brightest = 1.08 if bench.light.inlier_share > 0.8 else np.inf
-    pieces, left_out = [], []
-    usual_blur = _median(reading.blur_mm, edge.contours.loops[0], reading.ok)
+    pieces = []
     for p in range(outlines):
         mine = [j for j in range(len(owner)) if owner[j] == p]
-        openings = []
-        for j in mine[1:]:
-            loop = _loop(bench, edge, reading, j)
-            if _is_opening(reading, edge.contours.loops[j], ranks[j], usual_blur, brightest):
-                openings.append(loop)
-                continue
-            at = loop.points_mm.mean(axis=0)
-            size = float(np.ptp(loop.points_mm, axis=0).max())
-            if size > _SPOT_MM:
-                left_out.append(LeftOut((float(at[0]), float(at[1])), size, _NO_OPENING))
+        openings = [_loop(bench, edge, reading, j) for j in mine[1:]]
         outline = _loop(bench, edge, reading, mine[0])
         notices = _notices(
             bench,
@@ -247,7 +242,7 @@ def _traced(bench: _Bench, blobs: list[Blob]) -> tuple[tuple[TracedPiece, ...], 
             loops=(outline, *openings),
         )
         pieces.append(TracedPiece(outline, tuple(openings), notices=notices))
-    return tuple(pieces), left_out
+    return tuple(pieces), spots
 
 
 def _notices(
@@ -324,28 +319,38 @@ def _gaps(loop: TracedLoop) -> list[tuple[float, tuple[float, float]]]:
     return gaps
 
 
+def _qualities(bench: _Bench, edge: _Edge, reading: _Reading, rank: list[int]) -> list[float]:
+    """Share of each loop's rim that reads as the edge of an opening; 0 for dirt and glare."""
+    # Paper in an opening is not brighter than paper, unless paper white was learnt in shadow.
+    brightest = 1.08 if bench.light.inlier_share > 0.8 else np.inf
+    usual_blur = _median(reading.blur_mm, edge.contours.loops[0], reading.ok)
+    qualities = []
+    for loop, r in zip(edge.contours.loops, rank, strict=True):
+        share = float(reading.ok[loop].sum() / max(reading.asked[loop].sum(), 1))
+        good = _is_opening(reading, loop, share, brightest, usual_blur)
+        qualities.append(share if good or (r == 0 and share > 0.3) else 0.0)
+    return qualities
+
+
 def _is_opening(
-    reading: _Reading, loop: slice, rank: int, usual_blur: float, brightest: float
+    reading: _Reading, loop: slice, share: float, brightest: float, usual_blur: float
 ) -> bool:
     """Whether what looks like an opening has the edge of one."""
-    ok = reading.ok[loop]
-    share = float(ok.mean())
-    if rank == 0:
-        return share > 0.3
-    beside_light = ok & np.isfinite(reading.paper[loop])
+    beside_light = reading.ok[loop] & np.isfinite(reading.paper[loop])
     level, metal = reading.paper[loop][beside_light], reading.metal[loop][beside_light]
-    if share < 0.1 or len(level) < 4:
+    if share < 0.1 or len(level) < 3:
         return False
-    spread = float(np.ptp(np.percentile(level, (10, 90))))
-    if np.median(level) > brightest:
+    low, middle, high = np.percentile(level, (10, 50, 90))
+    wild = high > brightest + 0.12 or low < -0.15
+    if middle > brightest or (wild and share < 0.7):
         return False
-    paper_level, metal_level = float(np.median(level)), float(np.median(metal))
-    distinct = abs(paper_level - metal_level) > 0.3 * max(paper_level, metal_level, 0.2)
+    metal_level = float(np.median(metal))
+    distinct = abs(middle - metal_level) > 0.3 * max(middle, metal_level, 0.2)
     if share > 0.45:
-        return bool(spread < 0.6 and (distinct or share > 0.7))
+        return bool(distinct or share > 0.9)
     # Half of a small hole may lie in shadow; the lit half must be even and sharp.
     sharp = _median(reading.blur_mm, loop, reading.ok) < 1.5 * usual_blur
-    return bool(spread < 0.3 and distinct and sharp)
+    return bool(high - low < 0.3 and distinct and sharp)
 
 
 def _median(values: FloatArray, loop: slice, ok: NDArray[np.bool_]) -> float:
@@ -355,8 +360,11 @@ def _median(values: FloatArray, loop: slice, ok: NDArray[np.bool_]) -> float:
 
 def _outermost_edge(
     bench: _Bench, loops: list[FloatArray], outlines: int
-) -> tuple[_Edge, NDArray[np.bool_]]:
-    """The first edge met from the paper, and which of the loops have one (L,)."""
+) -> tuple[_Edge, FloatArray]:
+    """The first edge met from the paper, and what share of each loop (L,) shows it.
+
+    Only loops with more than ``_LEAST_SHARE`` are in the edge; outlines always are.
+    """
     t, camera = bench.thickness_mm, bench.camera
     spacing = _SPACING_PX * bench.pixel_mm
     rough = contours_of(loops, spacing, 0.3)
@@ -372,7 +380,8 @@ def _outermost_edge(
     offset, clear = outermost_edge(strips, sharpness(strips, rough, 0.9), rough, 3.5)
     share = np.bincount(rough.loop_of, clear) / np.diff(rough.starts)
     is_outline = np.arange(len(loops)) < outlines
-    real = is_outline | (share > 0.7)
+    share[is_outline] = 1.0
+    real = share > _LEAST_SHARE
     moved = [
         _carried_across(rough.points_mm[s] + offset[s, None] * rough.normals[s], clear[s], spacing)
         for s in rough.loops
@@ -388,7 +397,7 @@ def _outermost_edge(
         lit[rough.loops[k]][KDTree(moved[k]).query(contours.points_mm[s])[1]]
         for k, s in zip(np.flatnonzero(real), contours.loops, strict=True)
     ]
-    return _Edge(contours, shadow, np.concatenate(carried)), real
+    return _Edge(contours, shadow, np.concatenate(carried)), share
 
 
 def _carried_across(points: FloatArray, clear: NDArray[np.bool_], spacing: float) -> FloatArray:
@@ -562,9 +571,8 @@ def _soft(bench: _Bench, edge: _Edge, reading: _Reading) -> NDArray[np.bool_]:
     if known.sum() < 20:
         return np.zeros(len(known), dtype=bool)
     usual = float(np.percentile(reading.blur_mm[known], 25))
-    # A half shadow begins on lit paper and gets dark; elsewhere a wide edge means other things.
-    known &= (reading.paper > 0.8) & (reading.metal < 0.65 * reading.paper)
-    known &= reading.sigma_mm < 0.4 * bench.pixel_mm
+    # A half shadow begins on bright paper and gets dark; elsewhere a wide edge is another thing.
+    known &= (reading.paper > 0.45) & (reading.metal < 0.65 * reading.paper)
     soft = np.zeros(len(known), dtype=bool)
     width = max(3, round(3.0 / (_SPACING_PX * bench.pixel_mm)))
     for loop in edge.contours.loops:
@@ -603,33 +611,64 @@ def _behind_soft_edges(bench: _Bench, edge: _Edge, reading: _Reading) -> _Edge:
 
 
 def _distinct(
-    edge: _Edge, owner: list[int], rank: list[int], outlines: int
-) -> tuple[_Edge, list[int]]:
+    edge: _Edge, owner: list[int], rank: list[int], quality: list[float], outlines: int
+) -> tuple[_Edge, list[int], list[LeftOut]]:
     """Without openings that lie outside their piece, within another one, or are mere specks.
 
     Bright smooth metal looks like an opening that follows the outline all along.  A strip of
     cast shadow looks like a dark opening at first; it lies outside the metal, or in a lit
-    opening that the shadow's sweep has just completed.
+    opening that the shadow's sweep has just completed.  A strip all along a lit opening is
+    the half shadow in it, and part of it.
     """
     loops = edge.contours.loops
     shapes = [shapely.make_valid(shapely.Polygon(edge.contours.points_mm[s])) for s in loops]
     kept = list(range(outlines))
-    order = sorted(range(outlines, len(loops)), key=lambda k: (rank[k], -shapes[k].area))
+    spots = []
+    # Of two that overlap the larger holds the other, unless its rim shows much worse.
+    weight = [
+        shape.area * q * q * (1.3 if r < 2 else 1.0)
+        for shape, q, r in zip(shapes, quality, rank, strict=True)
+    ]
+    order = sorted(range(outlines, len(loops)), key=lambda k: (quality[k] == 0, -weight[k]))
+    joined: dict[int, shapely.Geometry] = {}
     for k in order:
-        area = shapes[k].area
+        area, points = shapes[k].area, shapely.points(edge.contours.points_mm[loops[k]])
         inside = shapely.intersection(shapes[k], shapes[owner[k]]).area
         rim = shapely.get_exterior_ring(shapely.Polygon(edge.contours.points_mm[loops[owner[k]]]))
-        web = shapely.distance(rim, shapely.points(edge.contours.points_mm[loops[k]]))
-        clear = float((web < _WEB_MM).mean()) < 0.15 and all(
-            shapely.intersection(shapes[k], shapes[j]).area < 0.2 * area for j in kept[outlines:]
-        )
-        if area > _SPECK_MM2 and inside > 0.9 * area and clear:
+        web = float((shapely.distance(rim, points) < _WEB_MM).mean())
+        if area < _SPECK_MM2 or inside < 0.9 * area or web > 0.15:
+            continue
+        touching = None
+        for j in kept[outlines:]:
+            there = joined.get(j, shapes[j])
+            if shapely.intersection(shapes[k], there).area > 0.2 * area:
+                touching = -1
+                break
+            if (shapely.distance(there, points) < _SEAM_MM).mean() > 0.25:
+                touching = j
+        if quality[k] == 0:
+            at, size = shapes[k].centroid, float(np.sqrt(area))
+            if touching is None and size > _SPOT_MM:
+                spots.append(LeftOut((at.x, at.y), size, _NO_OPENING))
+        elif touching is None:
             kept.append(k)
-    rows = np.concatenate([np.arange(len(edge.lit))[loops[k]] for k in kept])
-    starts = (0, *np.cumsum([loops[k].stop - loops[k].start for k in kept]).tolist())
-    c = edge.contours
-    contours = Contours(c.points_mm[rows], c.normals[rows], c.curvature_per_mm[rows], starts)
-    return _Edge(contours, edge.shadow, edge.lit[rows]), kept
+        elif touching >= 0:
+            both = shapely.union(joined.get(touching, shapes[touching]), shapes[k])
+            joined[touching] = shapely.buffer(shapely.buffer(both, _SEAM_MM), -_SEAM_MM)
+    rings = [edge.contours.points_mm[loops[k]] for k in kept]
+    lit = [edge.lit[loops[k]] for k in kept]
+    for i, k in enumerate(kept):
+        if k in joined:
+            old = KDTree(rings[i])
+            whole = max(shapely.get_parts(joined[k]), key=lambda p: p.area)
+            spacing = perimeter(rings[i]) / len(rings[i])
+            ring = evenly(shapely.get_coordinates(whole.exterior)[:-1], spacing)
+            rings[i] = ring if signed_area(ring) < 0 else ring[::-1]
+            lit[i] = lit[i][old.query(rings[i])[1]]
+    starts = (0, *np.cumsum([len(r) for r in rings]).tolist())
+    points_mm = np.concatenate(rings)
+    bare = Contours(points_mm, np.zeros_like(points_mm), np.zeros(len(points_mm)), starts)
+    return _Edge(contours_like(bare, points_mm), edge.shadow, np.concatenate(lit)), kept, spots
 
 
 def _read(
@@ -643,7 +682,8 @@ def _read(
     bend = np.clip(contours.curvature_per_mm / scale, -0.12, 0.12)
     inside = np.where(wall < _NARROW_PX, reach_px, wall - 1.0)
     wall_band = np.where((wall < _NARROW_PX) & (wall > 0.5), wall, 0.0)
-    plain = ask = np.arange(len(px)) % every == 0
+    ask = np.arange(len(px)) % every == 0
+    plain = ask.copy()
     raw = np.zeros(len(px))
     edges = no_edges(len(px))
     if edge.shadow is not None:
@@ -702,6 +742,7 @@ def _read(
         paper,
         metal,
         ok,
+        ask,
     )
 
 
