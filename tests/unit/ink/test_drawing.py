@@ -178,6 +178,14 @@ def test_region_picks_one_of_two_pieces(photograph, drawn):
         traced(shot, InkOptions(region_mm=region - 400.0))
 
 
+def test_region_out_of_the_frame_says_so(board, photograph):
+    b = board()
+    shot = photograph(layers=b.layers, look_at_mm=(90.0, 5.0))
+    corner = np.array([(30, 215), (60, 215), (60, 235), (30, 235)], dtype=float)
+    with pytest.raises(NothingInRegion, match="nothing of the region to trace is in the photo"):
+        traced(shot, InkOptions(region_mm=corner))
+
+
 def test_small_gap_is_bridged_and_reported(board, photograph, drawn):
     b = board()
     x, y = b.at(0.5, 0)

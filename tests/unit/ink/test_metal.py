@@ -99,6 +99,30 @@ def test_line_on_metal_beside_a_card(drawn, photograph, name):
     assert choose_mode(shot.photo, shot.camera, shot.sheet)[0] == "ink"
 
 
+def desk(shape, res):
+    """Dark wood with a loose sheet of white paper on it, a little askew."""
+    grain = cv2.GaussianBlur(cloud(shape, res, 2, 8), (0, 0), 0.1, sigmaY=40)
+    base = np.array([0.20, 0.12, 0.07]) * np.exp(0.4 * grain / grain.std())[..., None]
+    corners = np.array([(-138, -168), (18, -163), (15, -36), (-141, -41)]) - (BOUNDS[0], BOUNDS[3])
+    cells = np.rint(corners * (1, -1) / res).astype(np.int32)
+    shade = cv2.fillPoly(np.zeros(shape, np.float32), [cells + 12], 1.0)
+    base *= 1 - 0.6 * cv2.GaussianBlur(shade, (0, 0), 8)[..., None]
+    white = cv2.fillPoly(np.zeros(shape, np.uint8), [cells], 1)
+    return np.where(white[..., None] > 0, (0.88, 0.88, 0.87), base).astype(np.float32)
+
+
+def test_drawing_on_a_sheet_of_paper_beside_a_card(drawn, photograph):
+    shot, outline, hole, cross, _ = panel(drawn, photograph, desk, drawn.BLACK, pen_mm=1.0)
+    result = trace_ink(shot.photo, shot.camera, shot.sheet, InkOptions(line_side="centre"))
+    (piece,) = result.pieces
+    assert np.percentile(drawn.distances(piece.outline.points_mm, outline), 95) < 0.06
+    (opening,) = piece.openings
+    assert np.percentile(drawn.distances(opening.points_mm, hole), 95) < 0.06
+    assert len(piece.bends) == 1
+    (mark,) = piece.marks
+    assert np.hypot(*np.subtract(mark.at_mm, cross)) < 0.05
+
+
 @pytest.mark.parametrize("ground", [rust, paint, brushed])
 def test_bare_metal_without_a_line_says_so(photograph, ground):
     shot = photograph(
