@@ -207,6 +207,8 @@ def _centre(
         centre[chosen] = value[chosen]
         u[chosen] = np.hypot(deviation, 0.05 * width)[chosen]
         measured |= chosen
+    # In the bend of a corner neither edge is half a nib off, yet the ink is there to see.
+    measured |= sharp & (edges.near_ok | edges.far_ok)
     # A jump of a few points is the edge of something else, taken for the stroke's.
     calm = median_filter(centre, 9, mode="wrap")
     jump = np.abs(centre - calm) > np.maximum(0.2 * width, 1.0)
