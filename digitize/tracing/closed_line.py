@@ -207,8 +207,15 @@ def _centre(
         centre[chosen] = value[chosen]
         u[chosen] = np.hypot(deviation, 0.05 * width)[chosen]
         measured |= chosen
-    # In the bend of a corner neither edge is half a nib off, yet the ink is there to see.
-    measured |= sharp & (edges.near_ok | edges.far_ok)
+    # Between two clean arms of a corner the ink is there to see, though neither edge is half
+    # a nib from its centre.
+    arm = max(3, round(usual / _SPACING_PX))
+    inked = edges.contrast > 0.5 * edges.expected
+    for run in _runs(~measured):
+        beside = np.concatenate((run[0] - 1 - np.arange(arm), run[-1] + 1 + np.arange(arm))) % n
+        corner = sharp[run].mean() > 0.5 and len(run) < 2 * arm
+        if corner and (even | sharp)[beside].all() and inked[run].mean() > 0.5:
+            measured[run] = True
     # A jump of a few points is the edge of something else, taken for the stroke's.
     calm = median_filter(centre, 9, mode="wrap")
     jump = np.abs(centre - calm) > np.maximum(0.2 * width, 1.0)
