@@ -21,6 +21,7 @@ class Exit(IntEnum):
     TRACE = 6  # nothing to trace, or the outline is open
     PATTERN = 7  # a pattern document that is missing or wrong
     FILE = 8  # a file cannot be written, or stands there already
+    POOR = 9  # not a fault: the photo was judged, and something about it is poor
 
 
 class DigitizeError(Exception):

@@ -13,6 +13,7 @@ from typing import Annotated
 import typer
 
 from digitize.cli import (
+    check_command,
     draw_command,
     printer_command,
     samples_command,
@@ -48,6 +49,7 @@ def _root(
 
 
 app.command("trace")(trace_command.trace)
+app.command("check")(check_command.check)
 app.command("sheet")(sheet_command.sheet)
 app.command("printer")(printer_command.printer)
 app.command("sizes")(sizes_command.sizes)

@@ -1,0 +1,56 @@
+"""The photo check by itself: everything that is needed to judge, and nothing more."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from digitize.camera.recover import recover
+from digitize.judging.judge import judge
+from digitize.judging.report import PhotoReport
+from digitize.photo.reading import read_photo
+from digitize.sheets.layout import PrintScale
+from digitize.sighting.sight import sight, sight_checkerboard
+from digitize.tracing.light import PaperNotSeen, fit_paper_light
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class CheckOptions:
+    """What the user may say about the photo."""
+
+    print_scale: PrintScale
+    thickness_mm: float = 0.0  # of the piece; its face is that high over the target
+    checkerboard_mm: float | None = None  # square size; None: the photo shows coded sheets
+    sheet_number: int | None = None
+
+
+def check_photo(
+    path: Path, options: CheckOptions, progress: Progress = lambda step: None
+) -> PhotoReport:
+    """Judge the photo in a file.
+
+    Raises the ``DigitizeError`` of the step that cannot do its part: a photo without a
+    legible target, or one that fits no flat sheet, cannot be judged further.
+    """
+    progress("Reading the photo")
+    photo = read_photo(path)
+    progress("Looking for the target")
+    sightings = (
+        (sight_checkerboard(photo, options.checkerboard_mm),)
+        if options.checkerboard_mm
+        else sight(photo, options.sheet_number)
+    )
+    progress("Working out the camera")
+    solution = recover(sightings[0], options.print_scale, photo)
+    progress("Judging")
+    scale_xy = options.print_scale.x, options.print_scale.y
+    try:
+        light = fit_paper_light(photo, solution.camera, sightings[0].sheet, scale_xy)
+    except PaperNotSeen:
+        light = None
+    return judge(
+        photo, sightings, solution, light, height_mm=options.thickness_mm, scale_xy=scale_xy
+    )
