@@ -24,6 +24,8 @@ FloatArray = NDArray[np.float64]
 _CHUNK = 1024  # strips at once: keeps the work arrays in the processor's cache
 _ROUNDS = 12
 _REWEIGH_AT = 4  # of these rounds
+_LAGS = 3  # pixels over which neighbours are taken to be alike
+_POOLED = 150  # strips that tell how much
 _TINY_PX = 0.002  # a further step cannot matter
 _ASSUMED_NOISE = 0.02  # of the contrast, to scale the two priors below
 _SLOPE_SD = 0.15  # contrasts per pixel: how much the outside may slope
@@ -41,15 +43,14 @@ class Edges:
     inside: FloatArray  # (N,) level on the side the normal comes from
     outside: FloatArray  # (N,) level on the side the normal points to
     noise: FloatArray  # (N,) standard deviation of the pixels about the fit
+    band_px: FloatArray  # (N,) distance of a second edge outside; fitted if left free
     ok: NDArray[np.bool_]  # (N,) a clear edge, well inside the search range
 
 
 def no_edges(count: int) -> Edges:
     """Places for ``count`` edges, none of them measured."""
-    empty = [np.zeros(count) for _ in range(6)]
-    return Edges(
-        empty[0], empty[1], empty[2], empty[3], empty[4], empty[5], np.zeros(count, dtype=bool)
-    )
+    a, b, c, d, e, f, g = (np.zeros(count) for _ in range(7))
+    return Edges(a, b, c, d, e, f, g, np.zeros(count, dtype=bool))
 
 
 def locate(
@@ -68,6 +69,7 @@ def locate(
     sloping: bool = False,
     inner_band_px: FloatArray | None = None,
     outer_band_px: FloatArray | None = None,
+    outer_band_sd_px: float | None = None,
     worst_sigma_px: float = 0.5,
 ) -> Edges:
     """Fit a blurred step across each of (N, 2) points along its unit normal (N, 2).
@@ -88,7 +90,8 @@ def locate(
 
     ``inner_band_px`` and ``outer_band_px`` (N,) tell of a second edge so far inside or
     outside the first (0: none), such as the far side of a visible wall; its height is
-    fitted, its distance believed, and the first edge is the one reported.
+    fitted, its distance believed, and the first edge is the one reported.  With
+    ``outer_band_sd_px`` the outer distance is fitted too, with that prior deviation.
     """
     points = np.asarray(points_px, dtype=np.float64)
     normal = np.asarray(normals, dtype=np.float64)
@@ -112,7 +115,7 @@ def locate(
         values = _values(image, x, y, None if colour is None else colour[cut])
         start = None if start_px is None else np.asarray(start_px, np.float64)[cut]
         bands = [None if b is None else np.asarray(b)[cut] for b in (inner_band_px, outer_band_px)]
-        extra = _Extra(sloping, bands[0], bands[1], worst_sigma_px)
+        extra = _Extra(sloping, bands[0], bands[1], outer_band_sd_px, worst_sigma_px)
         parts.append(
             _fit(values, distance, used, inner[cut], outer[cut], start, blur_range_px, extra)
         )
@@ -126,6 +129,7 @@ class _Extra:
     sloping: bool
     inner_band: FloatArray | None
     outer_band: FloatArray | None
+    outer_sd: float | None
     worst_sigma: float
 
 
@@ -220,8 +224,8 @@ def _fit(  # noqa: PLR0917
     margin = 0.5  # an edge nearer than this to the end of its strip has one level unseen
     lowest, highest = -inner + margin, np.maximum(outer - margin, -inner + margin)
     place = np.clip(place, lowest, highest)
-    strip = _packed(values, distance, used, low, extra)
-    terms = 4 + len(strip.shifts)
+    strip = _packed(values, distance, used, low=low, split=high - low, extra=extra)
+    terms = strip.ties.shape[1]
     kept = np.zeros((n, terms))
     kept[:, :4] = np.stack([np.zeros(n), high - low, place, np.full(n, 0.9)], axis=1)
     cost, normal, gradient = _normal_equations(strip, kept)
@@ -258,10 +262,10 @@ def _fit(  # noqa: PLR0917
     count = used.sum(axis=(1, 2))
     variance = cost / np.maximum(count - terms, 1.0)
     inverse = np.linalg.inv(normal + np.eye(terms) * 1e-12)
-    spread = variance * _correlation_factor(_residual(strip, kept, used), used)
-    sigma = np.sqrt(np.maximum(inverse[:, 2, 2] * spread, 0.0))
+    shared, total = _correlated(strip, kept, used, np.asarray(inverse))
+    sigma = np.sqrt(np.maximum(variance * shared, 0.0))
     # Contrast of the best split, by its own scatter: the fitted one may be shared with a band.
-    u_contrast = 2.0 * np.sqrt(spread / np.maximum(count, 1.0))
+    u_contrast = 2.0 * np.sqrt(variance * total / np.maximum(count, 1.0))
     ok = (
         (count >= 12)
         & (place > lowest + 1e-6)
@@ -277,6 +281,7 @@ def _fit(  # noqa: PLR0917
         inside=low + kept[:, 0],
         outside=low + kept[:, 0] + contrast,
         noise=np.sqrt(variance),
+        band_px=_bands(strip, kept),
         ok=ok,
     )
 
@@ -290,7 +295,8 @@ class _Packed:
     weight: NDArray[np.float32]  # root of the weight: about 1 for a pixel, 0 for filling
     order: NDArray[np.intp]  # (N, P) which of the strip's pixels each is
     shifts: tuple[FloatArray | None, ...]  # None: a ramp beyond the edge; else a band (N,)
-    ties: FloatArray  # (terms,) weak prior that ties a term to zero, on the contrast's scale
+    ties: FloatArray  # (N, terms) weak prior that ties a term to zero, on the contrast's scale
+    free: bool  # the last term is what to add to the last band's distance
 
     def some(self, rows: NDArray[np.intp]) -> _Packed:
         """Only these strips."""
@@ -300,7 +306,8 @@ class _Packed:
             self.weight[rows],
             self.order[rows],
             tuple(None if s is None else s[rows] for s in self.shifts),
-            self.ties,
+            self.ties[rows],
+            self.free,
         )
 
 
@@ -308,7 +315,9 @@ def _packed(
     values: FloatArray,
     distance: FloatArray,
     used: NDArray[np.bool_],
+    *,
     low: FloatArray,
+    split: FloatArray,
     extra: _Extra,
 ) -> _Packed:
     flat = used.reshape(len(used), used.shape[1] * used.shape[2])
@@ -323,8 +332,19 @@ def _packed(
         if band is not None and np.any(band):
             shifts.append(sign * np.asarray(band, np.float64))
     sizes = [_SLOPE_SD if s is None else _BAND_SD for s in shifts]
-    ties = np.array([0.0] * 4 + [(_ASSUMED_NOISE / size) ** 2 for size in sizes])
-    return _Packed(y, d, w, order, tuple(shifts), ties)
+    ties = np.tile([0.0] * 4 + [(_ASSUMED_NOISE / size) ** 2 for size in sizes], (len(y), 1))
+    free = extra.outer_sd is not None and len(shifts) > 0 and shifts[-1] is not None
+    if free and extra.outer_sd is not None:
+        tie = (_ASSUMED_NOISE * np.maximum(np.abs(split), 1e-6) / extra.outer_sd) ** 2
+        ties = np.column_stack([ties, tie])
+    return _Packed(y, d, w, order, tuple(shifts), ties, free)
+
+
+def _bands(strip: _Packed, p: FloatArray) -> FloatArray:
+    outer = strip.shifts[-1] if strip.shifts else None
+    if outer is None or outer.max(initial=0.0) <= 0.0:
+        return np.zeros(len(p))
+    return outer + np.where(outer > 0, p[:, -1], 0.0) if strip.free else outer
 
 
 def _model(
@@ -349,11 +369,15 @@ def _model(
             by_blur += size * bell
         else:
             there = (shift != 0).astype(np.float32)[:, None]
-            v = u - shift.astype(np.float32)[:, None] / blur
+            last = strip.free and k == 3 + len(strip.shifts)
+            away = shift + p[:, -1] if last else shift
+            v = u - away.astype(np.float32)[:, None] / blur
             shape = ndtr(v) * there
             tail = (size / blur * there * np.float32(_PHI0)) * np.exp(-0.5 * v * v)
             by_place -= tail
             by_blur -= tail * v
+            if last and jacobian is not None:
+                jacobian[:, -1] = -tail
         model += size * shape
         if jacobian is not None:
             jacobian[:, k] = shape
@@ -375,7 +399,7 @@ def _normal_equations(strip: _Packed, p: FloatArray) -> tuple[FloatArray, FloatA
     diagonal = np.arange(terms)
     normal[:, diagonal, diagonal] += strip.ties
     gradient = np.matmul(jacobian, residual[:, :, None])[:, :, 0] - strip.ties * p
-    cost = np.einsum("np,np->n", residual, residual) + (p * p) @ strip.ties
+    cost = np.einsum("np,np->n", residual, residual) + (p * p * strip.ties).sum(axis=1)
     return cost, normal, gradient
 
 
@@ -395,27 +419,80 @@ def _reweighed(strip: _Packed, p: FloatArray) -> _Packed:
     return replace(strip, weight=np.sqrt(weight).astype(np.float32))
 
 
-def _residual(strip: _Packed, p: FloatArray, used: NDArray[np.bool_]) -> FloatArray:
-    """What the fit leaves (N, rows, across)."""
-    left = (strip.values - _model(strip, p, None)) * strip.weight
-    whole = np.zeros((len(p), used.shape[1] * used.shape[2]))
-    np.put_along_axis(whole, strip.order, left.astype(np.float64), axis=1)
-    return whole.reshape(used.shape)
+def _correlated(
+    strip: _Packed, p: FloatArray, used: NDArray[np.bool_], inverse: FloatArray
+) -> tuple[FloatArray, float]:
+    """Variance of the place (N,) per unit pixel variance, and of a mean per that of white noise.
 
-
-def _correlation_factor(residual: FloatArray, used: NDArray[np.bool_]) -> float:
-    """How much more the variance of a mean is than for white noise.
-
-    Demosaicing, in-camera smoothing and rust make neighbouring residuals alike; a first
-    order autoregression in each pixel direction gives the factor (1 + r) / (1 - r).
+    Demosaicing, in-camera smoothing and rust make neighbouring pixels alike.  Their
+    autocorrelation, pooled over all strips, is carried through each pixel's influence on
+    the place.  ``inverse`` (N, terms, terms) is that of the normal matrices.
     """
-    factor = 1.0
-    for axis in (1, 2):
-        a = residual[:, :-1] if axis == 1 else residual[:, :, :-1]
-        b = residual[:, 1:] if axis == 1 else residual[:, :, 1:]
-        both = (used[:, :-1] & used[:, 1:]) if axis == 1 else (used[:, :, :-1] & used[:, :, 1:])
-        power = 0.5 * float(np.sum((a * a + b * b) * both))
-        if power > 0.0:
-            rho = float(np.clip(np.sum(a * b * both) / power, 0.0, 0.8))
-            factor *= (1.0 + rho) / (1.0 - rho)
-    return factor
+    jacobian = np.empty((len(p), p.shape[1], strip.values.shape[1]), np.float32)
+    left = (strip.values - _model(strip, p, jacobian)) * strip.weight
+    influence = np.einsum("nt,ntp->np", inverse[:, 2].astype(np.float32), jacobian)
+    at_place = _spread(influence, strip, used)
+    shared = (at_place * at_place).sum(axis=(1, 2)).astype(np.float64)
+    least = 0.5 * shared
+    some = np.arange(0, len(p), max(1, len(p) // _POOLED))
+    few = strip.some(some)
+    residual, inside = _spread(left[some], few, used[some]), used[some]
+    # A fit leaves residuals that are less alike than the noise was: the hat matrix is what it
+    # took. Its own lagged sums are added back.
+    by = jacobian[some]
+    solved = np.matmul(inverse[some].astype(np.float32), by)
+    taken = [
+        (_spread(by[:, k], few, inside), _spread(solved[:, k], few, inside))
+        for k in range(p.shape[1])
+    ]
+    power = float((residual * residual).sum())
+    if power <= 0.0:
+        return shared, 1.0
+    lags = [
+        (along, across)
+        for along in range(_LAGS + 1)
+        for across in range(-_LAGS, _LAGS + 1)
+        if along > 0 or across > 0
+    ]
+    sums = []
+    for lag in lags:
+        here, there = _lagged(*lag)
+        pairs = float((inside[here] & inside[there]).sum())
+        seen = float((residual[here] * residual[there]).sum())
+        hat = sum(float((f[here] * g[there]).sum()) for f, g in taken)
+        sums.append((max(pairs, 1.0), seen, hat))
+    pairs, seen, hat = np.array(sums).T
+    count, own = float(inside.sum()), sum(float((f * g).sum()) for f, g in taken)
+    more, rho = 1.0, np.zeros(len(lags))
+    for _ in range(4):
+        # Noise that is alike lets the fit take up ``more`` of it than it would of white noise.
+        variance = power / max(count - more * own, 0.3 * count)
+        rho = (seen / variance + more * hat) / pairs
+        # What chance alone makes of this few pairs says nothing.
+        rho = np.where(np.abs(rho) > 1.5 / np.sqrt(pairs), np.clip(rho, -0.5, 1.0), 0.0)
+        more = float(np.clip(1.0 + 2.0 * (rho @ hat) / max(own, 1e-9), 1.0, 6.0))
+    for lag, r in zip(lags, rho, strict=True):
+        here, there = _lagged(*lag)
+        if abs(r) > 0.01:
+            shared += 2.0 * r * (at_place[here] * at_place[there]).sum(axis=(1, 2))
+    hidden = (count - own) / max(count - more * own, 0.3 * count)
+    return np.maximum(shared, least) * hidden, max(float(1.0 + 2.0 * rho.sum()), 0.5) * hidden
+
+
+def _lagged(along: int, across: int) -> tuple[tuple[slice, ...], tuple[slice, ...]]:
+    """Windows of a (N, rows, across) field and of the same field moved by a lag."""
+    first, second = slice(None, -along or None), slice(along, None)
+    if across >= 0:
+        left, right = slice(None, -across or None), slice(across, None)
+    else:
+        left, right = slice(-across, None), slice(None, across)
+    return (slice(None), first, left), (slice(None), second, right)
+
+
+def _spread(
+    packed: NDArray[np.float32], strip: _Packed, used: NDArray[np.bool_]
+) -> NDArray[np.float32]:
+    """Packed values (N, P) back at their places (N, rows, across), 0 elsewhere."""
+    whole = np.zeros((len(packed), used.shape[1] * used.shape[2]), np.float32)
+    np.put_along_axis(whole, strip.order, packed * (strip.weight > 0), axis=1)
+    return whole.reshape(used.shape)

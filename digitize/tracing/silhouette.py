@@ -20,11 +20,11 @@ from scipy.spatial import KDTree
 from digitize.camera.camera import Camera
 from digitize.errors import DigitizeError, Exit, Notice
 from digitize.photo.photo import Photo
-from digitize.photo.tone import LUMINANCE
+from digitize.photo.tone import LUMINANCE, linear_table
 from digitize.sheets.layout import Sheet
 from digitize.tracing.edges import Edges, locate, no_edges
 from digitize.tracing.light import PaperLight, fit_paper_light
-from digitize.tracing.shadow import CastShadow, dark_mm, find_shadow, fitted, light_outside
+from digitize.tracing.shadow import CastShadow, band_mm, dark_mm, find_shadow, fitted, light_outside
 from digitize.tracing.silhouette_finding import (
     Blob,
     NoPieceFound,
@@ -67,6 +67,9 @@ _BRIDGED_U_MM, _BRIDGED_U_PER_MM = 0.1, 0.03  # and per mm from the next measure
 _WORST_PX = 0.8  # an edge less sure than that counts as not measured
 _SPOT_MM = 3.0  # smaller things taken for metal are not worth a word
 _LEAST_SHARE = 0.35  # of its rim that an opening must show at a glance
+_BESIDE_FROM_PX = 4.0  # shadows narrower than that are fitted together with the edge
+_SEEN_PX = 0.6  # narrower ones cannot be seen
+_BESIDE_PX = 0.6  # what dark walls and half shadow do to an edge read beside a shadow
 _SPECK_MM2 = 1.5  # openings smaller than this are not looked for
 _NARROW_PX = 4.0  # walls and shadows narrower than this are fitted together with the edge
 
@@ -151,6 +154,7 @@ class _Reading:
     points_px: FloatArray  # (N, 2) where the edge is
     offset_mm: FloatArray  # (N,) how far that is from the contour, outward
     raw_mm: FloatArray  # (N,) the same beside a shadow, before the shadow's law had its say
+    band_mm: FloatArray  # (N,) width of a narrow shadow beside it, as measured
     sigma_mm: FloatArray  # (N,)
     blur_mm: FloatArray  # (N,)
     paper: FloatArray  # (N,) level beside the edge over paper white; NaN beside a shadow
@@ -327,7 +331,9 @@ def _qualities(bench: _Bench, edge: _Edge, reading: _Reading, rank: list[int]) -
     qualities = []
     for loop, r in zip(edge.contours.loops, rank, strict=True):
         share = float(reading.ok[loop].sum() / max(reading.asked[loop].sum(), 1))
-        good = _is_opening(reading, loop, share, brightest, usual_blur)
+        across = float(np.ptp(edge.contours.points_mm[loop], axis=0).max())
+        small = across < 5.0 * bench.thickness_mm
+        good = _is_opening(reading, loop, share, brightest, usual_blur if small else 0.0)
         qualities.append(share if good or (r == 0 and share > 0.3) else 0.0)
     return qualities
 
@@ -335,7 +341,10 @@ def _qualities(bench: _Bench, edge: _Edge, reading: _Reading, rank: list[int]) -
 def _is_opening(
     reading: _Reading, loop: slice, share: float, brightest: float, usual_blur: float
 ) -> bool:
-    """Whether what looks like an opening has the edge of one."""
+    """Whether what looks like an opening has the edge of one.
+
+    ``usual_blur`` is given for narrow ones, of which half may lie in shadow.
+    """
     beside_light = reading.ok[loop] & np.isfinite(reading.paper[loop])
     level, metal = reading.paper[loop][beside_light], reading.metal[loop][beside_light]
     if share < 0.1 or len(level) < 3:
@@ -348,7 +357,7 @@ def _is_opening(
     distinct = abs(middle - metal_level) > 0.3 * max(middle, metal_level, 0.2)
     if share > 0.45:
         return bool(distinct or share > 0.9)
-    # Half of a small hole may lie in shadow; the lit half must be even and sharp.
+    # If half of it lies in shadow, the lit half must be even and sharp.
     sharp = _median(reading.blur_mm, loop, reading.ok) < 1.5 * usual_blur
     return bool(high - low < 0.3 and distinct and sharp)
 
@@ -453,8 +462,8 @@ def _shadow_on_edges(bench: _Bench, edge: _Edge) -> _Edge:
     assert edge.shadow is not None
     rough, whole = edge.shadow, edge.contours
     shift = face_shift_mm(bench.camera, whole.points_mm, bench.thickness_mm)
-    width = dark_mm(rough.at(whole.points_mm), shift, whole.normals)
-    some = np.flatnonzero(edge.lit & (width > 3.5 * bench.pixel_mm))
+    visible = band_mm(rough.at(whole.points_mm), shift, whole.normals)
+    some = np.flatnonzero(edge.lit & (visible > bench.pixel_mm))
     some = some[:: max(1, len(some) // 400)]
     if len(some) < 20:
         return edge
@@ -480,46 +489,96 @@ def _shadow_on_edges(bench: _Bench, edge: _Edge) -> _Edge:
                 scatter = np.inf
                 break
             # Aimed at the wrong edges, few rows show any.
-            shadow, scatter = fit[0], fit[1] / bands[2].mean() ** 2
+            shadow, scatter = fit[0], fit[1] / bands.good.mean() ** 2
+        scatter *= _mismatch(bench, edge, rows, shadow)
         if scatter < least:
             best, least = shadow, scatter
     return replace(edge, shadow=best)
 
 
+def _mismatch(bench: _Bench, edge: _Edge, rows: Contours, shadow: CastShadow) -> float:
+    """How unlike the lit metal it is just inside the face's edge, as a factor from 1 up.
+
+    A vector that puts the face's edge on a wall's foot has a dark wall there instead.
+    """
+    shift = face_shift_mm(bench.camera, rows.points_mm, bench.thickness_mm)
+    wall = -np.sum(shift * rows.normals, axis=1) > 2.0 * bench.pixel_mm
+    width = dark_mm(shadow.at(rows.points_mm), shift, rows.normals)
+    whole = edge.contours
+    length = float(np.hypot(*shadow.vector_mm))
+    toward = edge.lit & (whole.normals @ shadow.vector_mm < -0.3 * length)
+    if wall.sum() < 10 or toward.sum() < 10:
+        return 1.0
+    depth = width[wall] + 2.5 * bench.pixel_mm
+    here = _levels(bench, rows.points_mm[wall] - depth[:, None] * rows.normals[wall])
+    inside = whole.points_mm[toward] - 4.0 * bench.pixel_mm * whole.normals[toward]
+    off = np.median(np.log(here)) - np.median(np.log(_levels(bench, inside)))
+    return float(np.exp(np.abs(off)))
+
+
+def _levels(bench: _Bench, points_mm: FloatArray) -> FloatArray:
+    """Light over paper white (N,) at paper points (N, 2), of the nearest pixels."""
+    px = bench.camera.to_px(points_mm)
+    x = np.clip(np.rint(px[:, 0]), 0, bench.photo.width_px - 1).astype(np.intp)
+    y = np.clip(np.rint(px[:, 1]), 0, bench.photo.height_px - 1).astype(np.intp)
+    seen = np.take(linear_table(bench.photo.rgb.dtype), bench.photo.rgb[y, x])
+    return np.asarray(np.maximum(seen / bench.light.white_at(px), 1e-3) @ np.array(LUMINANCE))
+
+
+@dataclass(frozen=True, eq=False)
+class _Bands:
+    """Measured shadow widths."""
+
+    seen_mm: FloatArray  # (N,) from the shadow's end to the metal
+    sigma_mm: FloatArray  # (N,)
+    good: NDArray[np.bool_]  # (N,)
+    narrow: NDArray[np.bool_]  # (N,) measured up to the outermost metal, not to the top face
+
+
 def _bands(
     bench: _Bench, rows: Contours, shadow: CastShadow, reach_px: float, *, both_walls: bool
-) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Widths (N,) mm from the shadow's end to the metal, their deviations, and which are good."""
+) -> _Bands:
+    """Look for the metal where a shadow vector says it is."""
     shift = face_shift_mm(bench.camera, rows.points_mm, bench.thickness_mm)
-    width = dark_mm(shadow.at(rows.points_mm), shift, rows.normals)
+    vectors = shadow.at(rows.points_mm)
+    visible = band_mm(vectors, shift, rows.normals)
+    narrow = visible < _BESIDE_FROM_PX * bench.pixel_mm
+    width = np.where(narrow, visible, dark_mm(vectors, shift, rows.normals))
     inner = replace(rows, points_mm=rows.points_mm - width[:, None] * rows.normals)
     lit = np.ones(len(width), dtype=bool)
     reading = _read(bench, _Edge(inner, shadow, lit), reach_px, both_walls=both_walls)
-    good = reading.ok & (width > 3.0 * bench.pixel_mm)
-    return width - reading.raw_mm, reading.sigma_mm, good
+    good = reading.ok & (visible > _SEEN_PX * bench.pixel_mm)
+    # A narrow one must be wide enough to have been told from the edge's own blur.
+    good &= ~narrow | (reading.band_mm > 1.7 * bench.pixel_mm)
+    seen = np.where(narrow, reading.band_mm, width - reading.raw_mm)
+    return _Bands(seen, reading.sigma_mm, good, narrow)
 
 
 def _fitted_bands(
     bench: _Bench,
     rows: Contours,
     shadow: CastShadow,
-    bands: tuple[FloatArray, FloatArray, NDArray[np.bool_]],
+    bands: _Bands,
     *,
     hidden: FloatArray,
     doubt: float,
 ) -> tuple[CastShadow, float] | None:
-    """The shadow fitted to measured bands, and what scatter is left; None: too few."""
-    seen, sigma, good = bands
+    """The shadow fitted to measured bands, and how badly it fits; None: too few.
+
+    ``hidden`` (N,) is how far beyond the paper point the edge read stands.
+    """
+    good = bands.good
     if good.sum() < 20:
         return None
     # Beside a visible wall either of its edges may have been read.
-    wall = np.maximum(-hidden, 0.0)
+    wall = np.where(bands.narrow, 0.0, np.maximum(-hidden, 0.0))
+    beyond = np.where(bands.narrow, np.maximum(hidden, 0.0), hidden)
     return fitted(
         shadow,
         rows.points_mm[good],
         rows.normals[good],
-        (seen + hidden)[good],
-        np.hypot(sigma, doubt * wall)[good],
+        (bands.seen_mm + beyond)[good],
+        np.hypot(bands.sigma_mm, doubt * wall)[good],
         thickness_mm=bench.thickness_mm,
     )
 
@@ -560,7 +619,9 @@ def _behind_shadow(bench: _Bench, edge: _Edge, outlines: int) -> _Edge:
     # A lit wall in front of the face is swept away as well, and belongs to the metal.
     face = np.sum(face_shift_mm(bench.camera, new.points_mm, t) * new.normals, axis=1)
     cast = np.sum(shadow.at(new.points_mm) * new.normals, axis=1)
-    back = np.where(lit & (cast <= np.maximum(face, 0.0)), np.maximum(cast - face, 0.0), 0.0)
+    # So does one in front of a shadow too narrow to be read by itself.
+    narrow = cast - np.maximum(face, 0.0) < _BESIDE_FROM_PX * bench.pixel_mm
+    back = np.where(lit & narrow, np.maximum(cast - face, 0.0), 0.0)
     moved = new.points_mm + np.minimum(back, np.maximum(-face, 0.0))[:, None] * new.normals
     return _Edge(contours_like(new, moved), shadow, lit)
 
@@ -648,7 +709,7 @@ def _distinct(
                 touching = j
         if quality[k] == 0:
             at, size = shapes[k].centroid, float(np.sqrt(area))
-            if touching is None and size > _SPOT_MM:
+            if touching is None and rank[k] < 3 and size > _SPOT_MM:
                 spots.append(LeftOut((at.x, at.y), size, _NO_OPENING))
         elif touching is None:
             kept.append(k)
@@ -683,13 +744,35 @@ def _read(
     inside = np.where(wall < _NARROW_PX, reach_px, wall - 1.0)
     wall_band = np.where((wall < _NARROW_PX) & (wall > 0.5), wall, 0.0)
     ask = np.arange(len(px)) % every == 0
-    plain = ask.copy()
+    plain, visible = ask.copy(), np.zeros(len(px))
     raw = np.zeros(len(px))
     edges = no_edges(len(px))
     if edge.shadow is not None:
         vectors = edge.shadow.at(contours.points_mm)
         band = np.where(edge.lit, dark_mm(vectors, shift, contours.normals) * scale, 0.0)
-        plain, beside = ask & (band < 1.5), ask & (band >= 1.5)
+        visible = np.where(edge.lit, band_mm(vectors, shift, contours.normals) * scale, 0.0)
+        beside = ask & (visible >= _BESIDE_FROM_PX)
+        narrow = ask & ~beside & (visible > _SEEN_PX)
+        plain = ask & ~beside & ~narrow
+        _into(
+            edges,
+            narrow,
+            locate(
+                bench.photo.rgb,
+                px[narrow],
+                normal_px[narrow],
+                reach_px=reach_px + 1.0,
+                inside_px=inside[narrow],
+                curvature_per_px=bend[narrow],
+                weights=np.tile(np.array(LUMINANCE), (int(narrow.sum()), 1)),
+                sloping=True,
+                start_px=np.zeros(int(narrow.sum())),
+                inner_band_px=wall_band[narrow],
+                outer_band_px=visible[narrow],
+                outer_band_sd_px=1.0,
+                worst_sigma_px=_WORST_PX,
+            ),
+        )
         _into(
             edges,
             beside,
@@ -709,6 +792,7 @@ def _read(
         )
         # The law says where to expect the metal; texture may leave the reading less sure.
         raw[beside] = edges.offset_px[beside]
+        edges.sigma_px[beside] = np.hypot(edges.sigma_px[beside], _BESIDE_PX)
         trust = _LAW_PX**2 / (_LAW_PX**2 + edges.sigma_px[beside] ** 2)
         edges.offset_px[beside] *= trust
         edges.ok[beside] = edges.sigma_px[beside] < 2.0 * _LAW_PX
@@ -737,6 +821,7 @@ def _read(
         px + offset[:, None] * normal_px,
         offset / scale,
         raw / scale,
+        edges.band_px / scale,
         edges.sigma_px / scale,
         edges.blur_px / scale,
         paper,
@@ -805,8 +890,8 @@ def _loop(bench: _Bench, edge: _Edge, reading: _Reading, number: int) -> TracedL
     height = edge_height_mm(shift, edge.contours.normals[s], t)
     if edge.shadow is not None:
         vectors = edge.shadow.at(edge.contours.points_mm[s])
-        dark = dark_mm(vectors, shift, edge.contours.normals[s]) > 1.5 * bench.pixel_mm
-        height[edge.lit[s] & dark] = t
+        visible = band_mm(vectors, shift, edge.contours.normals[s])
+        height[edge.lit[s] & (visible >= _BESIDE_FROM_PX * bench.pixel_mm)] = t
     points = bench.camera.to_sheet(px, height)
     keep = without_folds(points, height)
     order = slice(None, None, 1 if signed_area(points) > 0 else -1)
