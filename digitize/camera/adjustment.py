@@ -164,20 +164,25 @@ def linearise(state: State, corners: Corners, prior: Prior, weights: FloatArray)
 def _pulls(state: State, prior: Prior) -> tuple[FloatArray, FloatArray]:
     """Distance from each prior in its standard deviations (P,), and slopes (P, unknowns)."""
     p = state.pinhole
+    slopes = np.zeros((_PULLS, _UNKNOWNS))
+    slopes[5, _ASPECT] = 1 / prior.aspect_sigma
+    slopes[6:, _ASPECT + 1 :] = np.eye(TERMS) / prior.height_sigma_mm
+    aspect = state.log_aspect / prior.aspect_sigma
+    heights = state.heights_mm / prior.height_sigma_mm
+    if prior.intrinsics is not None:
+        lens = np.array([math.log(p.focal_px), *p.principal_px, p.k1, p.k2])
+        slopes[:5, _LOG_FOCAL:_ASPECT] = prior.intrinsics.whiten
+        off = prior.intrinsics.whiten @ (lens - prior.intrinsics.mean)
+        return np.array([*off, aspect, *heights]), slopes
     rho2 = (prior.half_diagonal_px / p.focal_px) ** 2
     bends = np.array([p.k1 * rho2 / prior.bend_sigma[0], p.k2 * rho2**2 / prior.bend_sigma[1]])
     principal = np.subtract(p.principal_px, prior.middle_px) / prior.principal_sigma_px
     focal = (math.log(p.focal_px) - prior.log_focal) / prior.log_focal_sigma
-    aspect = state.log_aspect / prior.aspect_sigma
-    pulls = np.array([*principal, focal, *bends, aspect, *state.heights_mm / prior.height_sigma_mm])
-    slopes = np.zeros((_PULLS, _UNKNOWNS))
     slopes[0, _PX] = slopes[1, _PY] = 1 / prior.principal_sigma_px
     slopes[2, _LOG_FOCAL] = 1 / prior.log_focal_sigma
     slopes[3, _K1], slopes[3, _LOG_FOCAL] = rho2 / prior.bend_sigma[0], -2 * bends[0]
     slopes[4, _K2], slopes[4, _LOG_FOCAL] = rho2**2 / prior.bend_sigma[1], -4 * bends[1]
-    slopes[5, _ASPECT] = 1 / prior.aspect_sigma
-    slopes[6:, _ASPECT + 1 :] = np.eye(TERMS) / prior.height_sigma_mm
-    return pulls, slopes
+    return np.array([*principal, focal, *bends, aspect, *heights]), slopes
 
 
 def adjust(

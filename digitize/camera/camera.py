@@ -107,3 +107,4 @@ class CameraSolution:
     expected_rms_px: float  # what the corners' own noise explains
     sheet_flatness_mm: float  # out-of-flat that the residual pattern suggests (0: none seen)
     print_aspect: float = 1.0  # x over y of the print, over what its scale said, as seen
+    prior: str = "usual"  # the belief that the photo agreed with: see ``priors``

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from digitize.camera.adjustment import Corners
 from digitize.camera.camera import Camera, CameraSolution
 from digitize.camera.flatness import height_terms, out_of_flat_mm
+from digitize.camera.known import KnownLens
 from digitize.camera.priors import Framed, priors_for
 from digitize.camera.projection import see
 from digitize.camera.search import Found, inverse, search, starting_states, surprise
@@ -44,12 +45,15 @@ class SheetNotFlatError(CameraError):
     """The corners do not lie on one plane: the sheet moved, is bent, or is misread."""
 
 
-def recover(sighting: Sighting, scale: PrintScale, photo: Framed) -> CameraSolution:
+def recover(
+    sighting: Sighting, scale: PrintScale, photo: Framed, known: KnownLens | None = None
+) -> CameraSolution:
     """Recover the camera from one sighting.
 
     The camera's sheet frame is printed millimetres: nominal times ``scale``, and times
     the small change of aspect that the photo itself reveals within the scale's
-    uncertainty.
+    uncertainty.  A ``known`` lens is believed as far as the photo agrees; the solution's
+    ``prior`` says whether it did.
 
     Raises
     ------
@@ -63,7 +67,7 @@ def recover(sighting: Sighting, scale: PrintScale, photo: Framed) -> CameraSolut
     planes = robust_homographies(corners.mm, corners.px)
     if not planes:
         raise _not_flat(sighting, "no plane fits the corners")
-    usual, *unusual = priors_for(photo, scale)
+    usual, *unusual = priors_for(photo, scale, known, _px_per_mm(planes[0], corners))
     found = search(corners, usual, starting_states(corners, usual, planes[0]))
     if found.doubts_prior:
         others = [usual, *unusual] if found.lost else unusual
@@ -138,6 +142,7 @@ def _solution(found: Found, corners: Corners, sighting: Sighting, photo: Framed)
             corners.height_terms[used], found.state.heights_mm, covariance[12:, 12:]
         ),
         print_aspect=math.exp(found.state.log_aspect),
+        prior=found.prior.name,
     )
 
 
@@ -160,6 +165,16 @@ def _shared_by_neighbours(
     off = (found.residuals_px / corners.sigma_px[:, None])[found.used]
     common = float((off[pairs[0]] * off[pairs[1]]).mean())
     return min(max(common / excess, 0.0), 1.0)
+
+
+def _px_per_mm(homography: FloatArray, corners: Corners) -> float:
+    """Scale at which a plane is seen at the middle of its corners, whichever way it slants.
+
+    The larger of the two principal stretches: across the slant, lengths are not foreshortened.
+    """
+    u, v, w = homography @ np.append(np.median(corners.mm, axis=0), 1.0)
+    slopes = (homography[:2, :2] - np.outer((u / w, v / w), homography[2, :2])) / w
+    return float(np.linalg.norm(slopes, ord=2))
 
 
 def _px_per_mm2(found: Found, corners: Corners) -> float:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 _FULL_FRAME_DIAGONAL_MM = math.hypot(36, 24)
@@ -29,6 +30,27 @@ _PIXEL_X, _PIXEL_Y = 0xA002, 0xA003
 _PLANE_X_RESOLUTION, _PLANE_UNIT = 0xA20E, 0xA210
 _DIGITAL_ZOOM = 0xA404
 _FOCAL_35MM = 0xA405
+
+
+@dataclass(frozen=True, slots=True)
+class HeaderFacts:
+    """What a header says of the lens and of how the camera was held; None where silent."""
+
+    focal_mm: float | None = None  # of the lens itself
+    focal_35mm: float | None = None  # equivalent on full frame, whole millimetres
+    zoom: float | None = None  # digital, more than 1
+    orientation: int | None = None  # Exif code of the turn that made the picture upright
+
+
+def header_facts(exif: Mapping[int, Any], orientation: int | None) -> HeaderFacts:
+    """The facts in an Exif sub-directory by tag number."""
+    zoom = _number(exif, _DIGITAL_ZOOM)
+    return HeaderFacts(
+        focal_mm=_number(exif, _FOCAL_LENGTH) or None,
+        focal_35mm=_number(exif, _FOCAL_35MM) or None,
+        zoom=zoom if zoom > 1 else None,
+        orientation=orientation if orientation in range(1, 9) else None,
+    )
 
 
 def focal_prior(

@@ -7,13 +7,14 @@ gamma-coded values move 0.2-0.5 px to the dark side.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from digitize.photo.focal import HeaderFacts
 from digitize.photo.tone import linear, luminance
 
 
@@ -27,6 +28,7 @@ class Photo:
     focal_prior_px: float | None  # from EXIF where present and plausible
     focal_prior_rel: float | None  # its relative standard uncertainty
     maker: str | None = None  # camera text from the header, for the record
+    header: HeaderFacts = field(default_factory=HeaderFacts)
 
     @property
     def width_px(self) -> int:

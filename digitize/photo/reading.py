@@ -20,7 +20,7 @@ from pi_heif.as_plugin import register_heif_opener
 from PIL import Image, ImageCms, UnidentifiedImageError
 
 from digitize.errors import DigitizeError, Exit
-from digitize.photo.focal import focal_prior
+from digitize.photo.focal import focal_prior, header_facts
 from digitize.photo.photo import Photo
 from digitize.photo.tone import recode, tone_curve
 
@@ -66,6 +66,7 @@ def read_photo(path: str | Path) -> Photo:
         warnings.simplefilter("ignore")
         with _opened(data, path.name) as image:
             stored_size = image.size
+            told = _orientation(image)
             rgb = _decoded(image, data, path.name)
             header, exif = _header(image)
             # Pillow turns TIFF and the HEIF reader turns HEIF by itself.
@@ -81,6 +82,7 @@ def read_photo(path: str | Path) -> Photo:
         focal_prior_px=prior[0] if prior else None,
         focal_prior_rel=prior[1] if prior else None,
         maker=_camera_name(header),
+        header=header_facts(exif, told),
     )
 
 
@@ -248,6 +250,15 @@ def _header(image: Image.Image) -> tuple[Mapping[int, Any], Mapping[int, Any]]:
         return header, header.get_ifd(_EXIF_DIRECTORY)
     except Exception:  # a photo is no worse for a header that cannot be read
         return {}, {}
+
+
+def _orientation(image: Image.Image) -> int | None:
+    """The Exif code of the turn that makes the picture upright; None where nobody says."""
+    try:
+        told = image.info.get("original_orientation") or image.getexif().get(_ORIENTATION)
+    except Exception:  # as above
+        return None
+    return told if isinstance(told, int) else None
 
 
 def _camera_name(header: Mapping[int, Any]) -> str | None:

@@ -385,3 +385,30 @@ def test_bytes_behind_the_picture_do_not_matter(tmp_path):
     Image.fromarray(scene()).save(plain, "JPEG")
     (tmp_path / "a.jpg").write_bytes(plain.getvalue() + bytes(range(256)) * 20)
     assert read_photo(tmp_path / "a.jpg").width_px == WIDTH
+
+
+@pytest.mark.parametrize("kind", ["jpg", "tiff", "heic"])
+@pytest.mark.parametrize("orientation", [None, 1, 3, 6, 8])
+def test_the_header_tells_lens_and_turn(tmp_path, kind, orientation):
+    path = tmp_path / f"a.{kind}"
+    header = exif(directory={F: 5.6, F35: 26, ZOOM: 1.5})
+    if orientation is None:
+        del header[0x0112]
+    else:
+        header[0x0112] = orientation
+    picture = Image.fromarray(np.ascontiguousarray(stored(scene(), orientation or 1)))
+    if kind == "heic":
+        pillow_heif.from_pillow(picture).save(path, exif=header.tobytes())
+    else:
+        picture.save(path, exif=header)
+    facts = read_photo(path).header
+    if kind != "heic" or orientation not in (None, 1):  # no turn: the coder may drop or add it
+        assert facts.orientation == orientation
+    if kind != "tiff":
+        assert (facts.focal_mm, facts.focal_35mm, facts.zoom) == (5.6, 26.0, 1.5)
+
+
+def test_a_silent_header_has_no_facts(tmp_path):
+    Image.fromarray(scene()).save(tmp_path / "a.png")
+    facts = read_photo(tmp_path / "a.png").header
+    assert (facts.focal_mm, facts.focal_35mm, facts.zoom, facts.orientation) == (None,) * 4
