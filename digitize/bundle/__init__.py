@@ -1,0 +1,1 @@
+"""Bundle adjustment: several sheets on one surface, one or more photos, all at once."""
