@@ -21,10 +21,8 @@ def make(shot: Shot, folder: Path, tile: int = 150_000) -> dict[str, Any]:
     folder.mkdir(parents=True, exist_ok=True)
     scene = shot.scene()
     lens, target = shot.lens, shot.targets[0]
-    corners = target.place((target.sheet.x_corners() * target.sheet.square_mm).astype(np.float64))
-    known = np.column_stack((corners, np.full(len(corners), target.height_mm)))
-    flat = target.bow_mm == 0.0
-    ray_error = ray_error_px(scene, lens, known) if flat else None
+    known = target.standing((target.sheet.x_corners() * target.sheet.square_mm).astype(np.float64))
+    ray_error = ray_error_px(scene, lens, known)
     edge_share = None
     if shot.edges:
         edge_share = edge_check(scene, shot.edges, target.height_mm, 0.01)
@@ -39,14 +37,13 @@ def make(shot: Shot, folder: Path, tile: int = 150_000) -> dict[str, Any]:
         tile=tile,
     )
     spots = white_spots(target)
-    px = seen_at(lens, np.column_stack((spots, np.full(len(spots), target.height_mm))))
+    px = seen_at(lens, spots)
     px = np.round(px[inside(lens, px, 2.0)]).astype(int)
     paper = float(np.median(light[px[:, 1], px[:, 0]] @ np.array([0.2126, 0.7152, 0.0722])))
     rgb = develop(light, paper, shot.sensor)
     equivalent = write_jpeg(folder / f"{shot.name}.jpg", rgb, lens.focal_px, shot.sensor.quality)
     count, error = corner_errors_px(rgb, lens, target)
-    if ray_error is not None:
-        assert ray_error < 0.01, f"{shot.name}: the rays miss the stated camera by {ray_error} px"
+    assert ray_error < 0.01, f"{shot.name}: the rays miss the stated camera by {ray_error} px"
     axis = -lens.rotation[2]
     truth: dict[str, Any] = {
         "schema": 1,

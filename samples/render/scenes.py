@@ -532,7 +532,7 @@ def cropped_ring() -> Shot:
     t = ring("A3", 15, (0.9968, 0.9994))
     shot = Shot(
         "cropped-ring",
-        "Rusty 2 mm plate on an A3 ring of whose corners more than half lie outside the picture.",
+        "Rusty 2 mm plate on an A3 ring some 40 % of whose corners lie outside the picture.",
         phone(
             look_at_mm=(72, 62),
             distance_mm=306,

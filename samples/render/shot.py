@@ -37,12 +37,26 @@ class Target:
     turn_deg: float = 0.0
     height_mm: float = 0.0
     bow_mm: float = 0.0  # how far the middle of its long side stands up
+    page_y_mm: tuple[float, float] = (0.0, 0.0)  # lower and upper edge of the paper, true mm
 
     def place(self, nominal_mm: FloatArray) -> FloatArray:
         """True places (N, 2) in the frame of the first target of nominal points (N, 2)."""
         c, s = np.cos(np.radians(self.turn_deg)), np.sin(np.radians(self.turn_deg))
         p = nominal_mm * np.array(self.scale)
         return p @ np.array([[c, s], [-s, c]]) + np.array(self.at_mm)
+
+    def height(self, y_mm: FloatArray) -> FloatArray:
+        """Height (N,) over the bench at true places y (N,) in the target's own frame."""
+        if self.bow_mm == 0.0:
+            return np.full(np.shape(y_mm), self.height_mm)
+        low, high = self.page_y_mm
+        share = (2 * y_mm - low - high) / (high - low)
+        return self.height_mm + self.bow_mm * (1.0 - share**2)
+
+    def standing(self, nominal_mm: FloatArray) -> FloatArray:
+        """True places (N, 3) of nominal points (N, 2), with their height."""
+        flat = self.place(nominal_mm)
+        return np.column_stack((flat, self.height(nominal_mm[:, 1] * self.scale[1])))
 
     def truth(self) -> dict[str, Any]:
         q = self.sheet
@@ -59,6 +73,7 @@ class Target:
             "turn_deg": self.turn_deg,
             "height_mm": self.height_mm,
             "bow_mm": self.bow_mm,
+            "page_y_mm": list(self.page_y_mm),
         }
 
 
@@ -112,10 +127,7 @@ class Shot:
         x0, y0, x1, y1 = canvas.box
         sx, sy = target.scale
         flat = Target(target.sheet, (1.0, 1.0), target.at_mm, target.turn_deg)
-        middle, half = (y0 + y1) / 2 * sy, (y1 - y0) / 2 * sy
-
-        def bow(x: FloatArray, y: FloatArray) -> FloatArray:
-            return target.bow_mm * (1.0 - ((y - middle) / half) ** 2)
+        target.page_y_mm = (y0 * sy, y1 * sy)
 
         self.add(
             f"sheet_{len(self.objects)}",
@@ -123,8 +135,8 @@ class Shot:
                 "sheet",
                 (x0 * sx, y0 * sy, x1 * sx, y1 * sy),
                 matt(canvas),
-                height_mm=target.height_mm,
-                bow=bow if target.bow_mm else None,
+                height_mm=0.0 if target.bow_mm else target.height_mm,
+                bow=(lambda x, y: target.height(y)) if target.bow_mm else None,
                 turn=flat.place,
             ),
         )
@@ -266,7 +278,7 @@ def sheet_canvas(sheet: Sheet, dark: float, light: float, seed: int, margins_mm:
 
 
 def white_spots(target: Target) -> FloatArray:
-    """Places (N, 2) of bare paper between printed squares, to judge the exposure by."""
+    """Places (N, 3) of bare paper between printed squares, to judge the exposure by."""
     q = target.sheet
     at = [
         ((c + 0.1) * q.square_mm, (r + 0.5) * q.square_mm)
@@ -274,7 +286,7 @@ def white_spots(target: Target) -> FloatArray:
         for r in range(q.rows)
         if q.printed(c, r) and not q.black(c, r)
     ]
-    return target.place(np.array(at))
+    return target.standing(np.array(at))
 
 
 def work_box(target: Target) -> Box:

@@ -114,8 +114,7 @@ def corner_errors_px(rgb: NDArray[np.uint8], lens: Lens, target: Target) -> tupl
     """Found minus predicted (N, 2) at the target's corners in the finished photograph."""
     s = target.sheet.square_mm
     nominal = target.sheet.x_corners() * s
-    flat = target.place(nominal.astype(np.float64))
-    points = np.column_stack((flat, np.full(len(flat), target.height_mm)))
+    points = target.standing(nominal.astype(np.float64))
     px = seen_at(lens, points)
     keep = inside(lens, px, 25.0)
     px = px[keep]
