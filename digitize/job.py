@@ -148,7 +148,9 @@ def _trace(seen: _Seen, progress: Progress) -> Traced:
         traced = trace_ink(photo, camera, sheet, drawn)
     else:
         progress("Following the edges")
-        lying = SilhouetteOptions(options.thickness_mm, options.region_mm)
+        corners = options.region_mm
+        region = None if corners is None else tuple((float(x), float(y)) for x, y in corners)
+        lying = SilhouetteOptions(options.thickness_mm, region)
         traced = trace_silhouette(photo, camera, sheet, lying, scale_xy=seen.scale_xy)
     return replace(traced, notices=(*chosen, *traced.notices))
 

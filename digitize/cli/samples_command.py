@@ -45,7 +45,9 @@ def samples(
         typer.echo(f"\n{facts['photo']}: {facts['about']}")
         try:
             with show.progress(quiet=False) as progress:
-                result = pattern_from_photo(path.parent / facts["photo"], job_options(facts), progress)
+                result = pattern_from_photo(
+                    path.parent / facts["photo"], job_options(facts), progress
+                )
                 progress("Writing the files")
                 deliver(result, into, DeliveryOptions(), overwrite=overwrite)
         except DigitizeError as error:
