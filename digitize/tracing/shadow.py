@@ -140,17 +140,20 @@ def fitted(
     sigma_mm: FloatArray,
     *,
     thickness_mm: float,
+    near_lamp: bool,
 ) -> tuple[CastShadow, float]:
     """The same shadow with its vector fitted to measured s . n (N,), and how badly it fits.
 
     Robust least squares in three unknowns, both parts of the vector and its growth away
     from the lamp's foot point.  The growth is t / (lamp height - t), so it is not negative,
-    and lamps nearer than ``_NEAREST_LAMP_MM`` are not believed.
+    and lamps nearer than ``_NEAREST_LAMP_MM`` are not believed.  It is only let change for a
+    ``near_lamp``: while the vector is still rough it would take up the wrong edges.
     """
     terms = np.column_stack([normals, np.sum((points_mm - shadow.origin_mm) * normals, axis=1)])
     most = thickness_mm / _NEAREST_LAMP_MM
     prior = np.diag([1e-6, 1e-6, (most / 2) ** -2.0])
-    solution = np.array([*shadow.vector_mm, shadow.growth])
+    solution = np.array([*shadow.vector_mm, shadow.growth if near_lamp else 0.0])
+    highest = most if near_lamp else 0.0
     spread = np.inf
     for _ in range(12):
         off = cast_mm - terms @ solution
@@ -159,7 +162,7 @@ def fitted(
         w = np.clip(1 - (off / (4 * scale)) ** 2, 0.0, None) ** 2 / scale**2
         normal, right = (terms.T * w) @ terms + prior, (terms.T * w) @ cast_mm
         solution = np.linalg.solve(normal, right)
-        growth = float(np.clip(solution[2], 0.0, most))
+        growth = float(np.clip(solution[2], 0.0, highest))
         if growth != solution[2]:
             solution[:2] = np.linalg.solve(normal[:2, :2], right[:2] - normal[:2, 2] * growth)
             solution[2] = growth

@@ -481,18 +481,19 @@ def _shadow_on_edges(bench: _Bench, edge: _Edge) -> _Edge:
         starts += [] if fit is None else [fit[0]]
     best, least = rough, np.inf
     for start in starts:
-        shadow, scatter = start, np.inf
-        for doubt in (1.0, 0.4, 0.1):
+        shadow = start
+        for doubt, near_lamp in ((1.0, False), (0.4, False), (0.1, False), (0.1, True)):
             bands = _bands(bench, rows, shadow, 4.0, both_walls=True)
-            fit = _fitted_bands(bench, rows, shadow, bands, hidden=face, doubt=doubt)
+            fit = _fitted_bands(
+                bench, rows, shadow, bands, hidden=face, doubt=doubt, near_lamp=near_lamp
+            )
             if fit is None:
-                scatter = np.inf
                 break
-            # Aimed at the wrong edges, few rows show any.
-            shadow, scatter = fit[0], fit[1] / bands.good.mean() ** 2
-        scatter *= _mismatch(bench, edge, rows, shadow)
-        if scatter < least:
-            best, least = shadow, scatter
+            shadow = fit[0]
+            # Aimed at the wrong edges, few rows show any, or what shows is not the lit face.
+            misfit = fit[1] / bands.good.mean() ** 2 * _mismatch(bench, edge, rows, shadow)
+            if doubt == 0.1 and misfit < least:
+                best, least = shadow, misfit
     return replace(edge, shadow=best)
 
 
@@ -562,6 +563,7 @@ def _fitted_bands(
     *,
     hidden: FloatArray,
     doubt: float,
+    near_lamp: bool = False,
 ) -> tuple[CastShadow, float] | None:
     """The shadow fitted to measured bands, and how badly it fits; None: too few.
 
@@ -580,6 +582,7 @@ def _fitted_bands(
         (bands.seen_mm + beyond)[good],
         np.hypot(bands.sigma_mm, doubt * wall)[good],
         thickness_mm=bench.thickness_mm,
+        near_lamp=near_lamp,
     )
 
 
@@ -785,6 +788,7 @@ def _read(
                 curvature_per_px=bend[beside],
                 weights=edge.shadow.contrast / bench.light.white_at(px[beside]),
                 start_px=np.zeros(int(beside.sum())),
+                sloping=True,
                 outer_band_px=np.where(wall[beside] > 0.5, wall[beside], 0.0)
                 if both_walls
                 else None,
