@@ -25,6 +25,9 @@ def check(
         str | None,
         typer.Option("--printer", help="Profile of the printer that made the target."),
     ] = None,
+    phone: Annotated[
+        str | None, typer.Option("--phone", help="Profile of the phone that took the photo.")
+    ] = None,
     sheet: Annotated[
         int | None, typer.Option("--sheet", "-n", help="Number of the target to judge by.")
     ] = None,
@@ -46,6 +49,7 @@ def check(
     from digitize.cli.printing_scale import print_scale
     from digitize.errors import Exit
     from digitize.judging.check import CheckOptions, check_photo
+    from digitize.phone import profile as phones
 
     scale, _ = print_scale(printer, plain=checkerboard is not None)
     options = CheckOptions(
@@ -53,6 +57,7 @@ def check(
         thickness_mm=positive_mm(thickness, units, "--thickness") or 0.0,
         checkerboard_mm=positive_mm(checkerboard, units, "--checkerboard"),
         sheet_number=sheet,
+        phone=phones.load(phone) if phone is not None else None,
     )
     with show.progress(quiet=as_json) as progress:
         report = check_photo(photo, options, progress)

@@ -15,6 +15,7 @@ import typer
 from digitize.cli import (
     check_command,
     draw_command,
+    phone_command,
     printer_command,
     samples_command,
     sheet_command,
@@ -52,6 +53,7 @@ app.command("trace")(trace_command.trace)
 app.command("check")(check_command.check)
 app.command("sheet")(sheet_command.sheet)
 app.command("printer")(printer_command.printer)
+app.command("phone")(phone_command.phone)
 app.command("sizes")(sizes_command.sizes)
 app.command("draw")(draw_command.draw)
 app.command("samples")(samples_command.samples)

@@ -9,6 +9,8 @@ from pathlib import Path
 from digitize.camera.recover import recover
 from digitize.judging.judge import judge
 from digitize.judging.report import PhotoReport
+from digitize.phone.expect import expected
+from digitize.phone.profile import PhoneProfile
 from digitize.photo.reading import read_photo
 from digitize.sheets.layout import PrintScale
 from digitize.sighting.sight import sight, sight_checkerboard
@@ -25,6 +27,7 @@ class CheckOptions:
     thickness_mm: float = 0.0  # of the piece; its face is that high over the target
     checkerboard_mm: float | None = None  # square size; None: the photo shows coded sheets
     sheet_number: int | None = None
+    phone: PhoneProfile | None = None  # what is known of the camera
 
 
 def check_photo(
@@ -44,7 +47,8 @@ def check_photo(
         else sight(photo, options.sheet_number)
     )
     progress("Working out the camera")
-    solution = recover(sightings[0], options.print_scale, photo)
+    known = expected(options.phone, photo).lens if options.phone else None
+    solution = recover(sightings[0], options.print_scale, photo, known)
     progress("Judging")
     scale_xy = options.print_scale.x, options.print_scale.y
     try:
