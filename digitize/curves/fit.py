@@ -14,9 +14,9 @@ import shapely
 from numpy.typing import NDArray
 
 from digitize.curves.chain import BRIDGED, MEASURED, RESTORED, Chain, Samples, clean, thinned
-from digitize.curves.joints import Adjusted, adjust
+from digitize.curves.choice import lines_and_arcs
+from digitize.curves.joints import Adjusted
 from digitize.curves.primitives import CurveError, blur_inset_mm, fit_circle
-from digitize.curves.segmentation import Limits, segment
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Slot
 from digitize.pattern.region import polygon
 from digitize.pattern.segments import Arc, Line, Point, Segment
@@ -62,8 +62,7 @@ def fit_closed(
     slot = _slot(samples, chain, tolerance_mm, blur_mm)
     if slot is not None:
         return slot
-    pieces = segment(chain, Limits(tolerance_mm, blur_mm))
-    adjusted = adjust(samples, chain, pieces, tolerance_mm=tolerance_mm, blur_mm=blur_mm)
+    adjusted = lines_and_arcs(samples, chain, tolerance_mm, blur_mm)
     contour = _contour(samples, adjusted)
     if len(contour.points_mm(CHORD_MM)) < 3 or not polygon(contour, CHORD_MM).is_valid:
         return fit_polyline(points_mm, u_mm, evidence)

@@ -23,6 +23,7 @@ from digitize.curves.segmentation import (
     CORNER_REACH,
     LINE_SAGITTA,
     MOST_SWEEP_RAD,
+    Limits,
     Piece,
     Shape,
     correlation,
@@ -37,6 +38,9 @@ MOST_BULGE = math.tan(MOST_SWEEP_RAD / 4.0)
 SLIDE_MM = 0.5
 STRAY_MM = 1.0  # a joint farther from the points than this, corners and blur apart, is lost
 ROUGH = 1e-3  # nearly tangent pieces slide along each other for ever; not worth following
+NEAR_JOINT = 3  # points on either side that may belong to the other piece
+WORST = 0.15  # joints rejected this much less than the worst may be sound once it is gone
+PATIENT = 4  # rounds of letting only the worst go
 _STEPS = 25
 _HUBER = 3.0
 
@@ -55,22 +59,45 @@ class Adjusted:
     correlation: float  # variance of a mean of neighbours over that of independent points
 
 
-def adjust(
-    samples: Samples, chain: Chain, pieces: list[Piece], *, tolerance_mm: float, blur_mm: float
-) -> Adjusted:
-    """Adjust pieces cut from ``chain``, which is ``samples`` thinned.
+@dataclass(frozen=True, eq=False)
+class Draft:
+    """Pieces made to meet on the thinned points, and how well they still lie on them."""
 
-    What is tangent is settled on the thinned points, the last adjustment is to all of them.
-    """
+    state: _State
+    held: NDArray[np.bool_]  # (K,) joints held tangent
+    residual: FloatArray  # (M,) by chain point, times the root of its weight; 0 in blurred corners
+    excess: float  # the worst distance from a point, over what is allowed there
+    unknowns: int
+
+    @property
+    def count(self) -> int:
+        """Number of pieces."""
+        return self.state.pieces
+
+
+def draft(samples: Samples, chain: Chain, pieces: list[Piece], limits: Limits) -> Draft:
+    """Make pieces cut from ``chain``, which is ``samples`` thinned, meet: tangent or not."""
     shapes = [p.shape for p in pieces]
     breaks = np.array([p.first for p in pieces])
     thin = chain.as_samples(samples)
-    state = _State(thin, breaks, _seed(thin, breaks, shapes), shapes, blur_mm)
-    held = _settle(state, tolerance_mm)
-    if state.reconsider(held, tolerance_mm / 8.0, LINE_SAGITTA * tolerance_mm):
-        held = _settle(state, tolerance_mm)
-    breaks = chain.first_raw[state.breaks]
-    full = _State(samples, breaks, state.geometry, state.shapes, blur_mm)
+    state = _State(thin, breaks, _seed(thin, breaks, shapes), shapes, limits.blur_mm)
+    proves_mm = limits.tolerance_mm / 8.0
+    held = _settle(state, proves_mm)
+    if state.reconsider(held, proves_mm, LINE_SAGITTA * limits.tolerance_mm):
+        held = _settle(state, proves_mm)
+    r, corner = state.residuals(held)
+    share = np.abs(r) / chain.allowed_mm(limits.tolerance_mm)
+    excess = float(share[chain.counted & ~corner].max(initial=0.0))
+    weighted = np.where(corner, 0.0, r * np.sqrt(chain.weight))
+    arcs = sum(s == "arc" for s in state.shapes)
+    unknowns = 3 * len(pieces) + arcs - int(held.sum())
+    return Draft(state, held, weighted, excess, unknowns)
+
+
+def finish(chosen: Draft, samples: Samples, chain: Chain) -> Adjusted:
+    """The last adjustment, to all raw points; what is tangent stays so."""
+    state, held = chosen.state, chosen.held.copy()
+    full = _State(samples, chain.first_raw[state.breaks], state.geometry, state.shapes, state.blur)
     full.solve(held)
     full.reassign()
     full.solve(held)
@@ -79,7 +106,7 @@ def adjust(
     return full.result(held)
 
 
-def _settle(state: _State, tolerance_mm: float) -> NDArray[np.bool_]:
+def _settle(state: _State, least_mm: float) -> NDArray[np.bool_]:
     """Adjust, hold what may be tangent, let go what the points reject; which joints stay held."""
     held = np.zeros(state.pieces, dtype=bool)
     state.solve(held, ROUGH)
@@ -87,10 +114,13 @@ def _settle(state: _State, tolerance_mm: float) -> NDArray[np.bool_]:
     state.solve(held, ROUGH)
     held = state.nearly_tangent()
     free = state.geometry
+    rounds = 0
     while held.any():
         settled = state.solve(held, ROUGH / 10.0)
         state.reassign()
-        rejected = state.rejected(held, tolerance_mm / 8.0, settled)
+        rounds += 1
+        share = WORST if rounds < PATIENT else 0.0
+        rejected = state.rejected(held, least_mm, settled, share)
         if len(rejected) == 0:
             break
         held[rejected] = False
@@ -155,6 +185,10 @@ class _State:
         return self._k
 
     @property
+    def blur(self) -> float:
+        return self._blur
+
+    @property
     def shapes(self) -> list[Shape]:
         return list(self._shapes)
 
@@ -198,7 +232,7 @@ class _State:
         self._weight = self._samples.weight[order]
 
     def reassign(self) -> None:
-        """Move every break to the raw point nearest its joint."""
+        """Move every break to its joint, and each point there to the piece it lies on."""
         n, k = len(self._samples), self._k
         counts = np.diff(np.append(self._starts, n))
         new = self._breaks.copy()
@@ -207,16 +241,43 @@ class _State:
             index = np.arange(self._breaks[i] - back, self._breaks[i] + ahead + 1) % n
             d = self._samples.points_mm[index] - self._joints[i]
             new[i] = index[int(np.argmin((d * d).sum(axis=1)))]
+        new = self._split(new)
         gaps = np.diff(np.append(new, new[0])) % n
         if k > 1 and (gaps == 0).any():
             return
         if gaps.sum() == n:
             self._assign(new)
+            self._r, _ = self._distances(self._joints, self._bulges, derivatives=False)
+
+    def _split(self, breaks: IntArray) -> IntArray:
+        """Breaks moved by up to ``NEAR_JOINT`` points to where either side fits best."""
+        near = np.arange(-NEAR_JOINT, NEAR_JOINT)
+        index = (breaks[:, None] + near) % len(self._samples)
+        p = self._samples.points_mm[index.ravel()]
+        piece = np.repeat(np.arange(self._k), len(near))
+        squares = []
+        for side in ((piece - 1) % self._k, piece):
+            r, _ = self._distances(
+                self._joints, self._bulges, derivatives=False, points=p, piece=side
+            )
+            squares.append((r * r).reshape(self._k, -1))
+        none = np.zeros((self._k, 1))
+        before = np.concatenate((none, np.cumsum(squares[0], axis=1)), axis=1)
+        after = np.cumsum(squares[1][:, ::-1], axis=1)[:, ::-1]
+        after = np.concatenate((after, none), axis=1)
+        moved = np.argmin(before + after, axis=1) - NEAR_JOINT
+        return np.asarray((breaks + moved) % len(self._samples), dtype=np.int64)
 
     # ------------------------------------------------------------ distances
 
     def _distances(
-        self, joints: FloatArray, bulges: FloatArray, *, derivatives: bool
+        self,
+        joints: FloatArray,
+        bulges: FloatArray,
+        *,
+        derivatives: bool,
+        points: FloatArray | None = None,
+        piece: IntArray | None = None,
     ) -> tuple[FloatArray, FloatArray]:
         """Signed distances (N,), and derivatives (N, 5) by both joints and the bulge.
 
@@ -225,12 +286,14 @@ class _State:
         distance d satisfies P = d + A d^2 with A = 2 b / (L (1 + b^2)).  A line is b = 0.
         The blur's inset s^2 A (half curvature times s^2) is what a seen edge must show.
         """
-        j, nxt = joints[self._piece], np.roll(joints, -1, axis=0)[self._piece]
-        b = bulges[self._piece]
+        if points is None or piece is None:
+            points, piece = self._points, self._piece
+        j, nxt = joints[piece], np.roll(joints, -1, axis=0)[piece]
+        b = bulges[piece]
         chord = nxt - j
         length = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-12)
         ux, uy = chord[:, 0] / length, chord[:, 1] / length
-        wx, wy = self._points[:, 0] - j[:, 0], self._points[:, 1] - j[:, 1]
+        wx, wy = points[:, 0] - j[:, 0], points[:, 1] - j[:, 1]
         x, y = wx * ux + wy * uy, wy * ux - wx * uy
         q = x * x + y * y
         one = 1.0 + b * b
@@ -273,15 +336,26 @@ class _State:
     def _influence(self, r: FloatArray, held: NDArray[np.bool_]) -> FloatArray:
         """Weight of every point: none in a blurred corner, less for an outlier."""
         w = self._weight.copy()
+        w[self._cornered(held)] *= 1e-3
+        scale = max(self._scatter, 1e-4)
+        size = np.abs(r) * np.sqrt(self._weight)
+        return np.asarray(w * np.minimum(1.0, _HUBER * scale / np.maximum(size, 1e-12)))
+
+    def _cornered(self, held: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Points that the blur may have rounded off with a corner."""
+        near = np.zeros(len(self._points), dtype=bool)
         if self._blur > 0.0:
             for end in (0, 1):
                 joint = (self._piece + end) % self._k
                 d = np.hypot(*(self._points - self._joints[joint]).T)
-                near = (d < CORNER_REACH * self._blur) & ~held[joint]
-                w[near] *= 1e-3
-        scale = max(self._scatter, 1e-4)
-        size = np.abs(r) * np.sqrt(self._weight)
-        return np.asarray(w * np.minimum(1.0, _HUBER * scale / np.maximum(size, 1e-12)))
+                near |= (d < CORNER_REACH * self._blur) & ~held[joint]
+        return near
+
+    def residuals(self, held: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """Signed distances (N,) and which points a blurred corner excuses, as they were given."""
+        r, corner = np.empty(len(self._r)), np.empty(len(self._r), dtype=bool)
+        r[self._order], corner[self._order] = self._r, self._cornered(held)
+        return r, corner
 
     def _tangency(
         self, joints: FloatArray, bulges: FloatArray, held: NDArray[np.bool_]
@@ -451,8 +525,10 @@ class _State:
         scatter = float(np.sqrt(np.mean(r * r))) if len(r) else self._scatter
         return max(scatter, least_mm) ** 2 * correlation(self._r * np.sqrt(self._weight))
 
-    def rejected(self, held: NDArray[np.bool_], least_mm: float, settled: bool) -> IntArray:
-        """The held joints that the points reject most; none when they reject none."""
+    def rejected(
+        self, held: NDArray[np.bool_], least_mm: float, settled: bool, share: float
+    ) -> IntArray:
+        """The held joints that the points reject, down to a share of the worst; maybe none."""
         index = np.flatnonzero(held)
         try:
             inner = self._rows @ splu(csc_array(self._h)).solve(self._rows.T.copy())
@@ -465,7 +541,7 @@ class _State:
         worst = float(statistic.max())
         if settled and worst <= REJECT:
             return index[:0]
-        return np.asarray(index[statistic >= max(0.15 * worst, REJECT if settled else 0.0)])
+        return np.asarray(index[statistic >= max(share * worst, REJECT if settled else 0.0)])
 
     # ------------------------------------------------------------ corner breakers
 

@@ -9,7 +9,9 @@ an arc is so short or so flat that its centre runs away.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +20,8 @@ from digitize.errors import DigitizeError, Exit
 from digitize.pattern.segments import Point
 
 FloatArray = NDArray[np.float64]
+
+Number = TypeVar("Number", float, FloatArray)
 
 _STEPS = 60
 _CONVERGED = 1e-12
@@ -201,9 +205,22 @@ def taubin_mean_square(moments: FloatArray) -> FloatArray:
     """Mean squared distance to Taubin's circle from centred moments, any number at once.
 
     ``moments`` (6, ...) are the means of xx, yy, xy, xz, yz and zz with z = x^2 + y^2, all
-    about the centroid.  Taubin's objective, mean P^2 / mean |grad P|^2, is the smallest root of a
-    cubic (Chernov, Circular and Linear Regression, 2010, section 5.10), and that root is
-    the mean squared distance to first order.
+    about the centroid.  Taubin's objective, mean P^2 / mean |grad P|^2, is the smallest root
+    of a cubic, and that root is the mean squared distance to first order.
+    """
+    a0, a1, a2, a3 = taubin_cubic(list(moments))
+    x = np.zeros_like(a0)
+    for _ in range(12):
+        slope = a1 + x * (2.0 * a2 + 3.0 * a3 * x)
+        value = a0 + x * (a1 + x * (a2 + a3 * x))
+        x = x - np.divide(value, slope, out=np.zeros_like(x), where=np.abs(slope) > 1e-300)
+    return np.asarray(np.maximum(x, 0.0), dtype=np.float64)
+
+
+def taubin_cubic(moments: Sequence[Number]) -> tuple[Number, Number, Number, Number]:
+    """Coefficients of the cubic, constant first (Chernov, Circular and Linear Regression, 2010).
+
+    From the means of xx, yy, xy, xz, yz and zz about the centroid, numbers or arrays.
     """
     mxx, myy, mxy, mxz, myz, mzz = moments
     mz = mxx + myy
@@ -212,12 +229,7 @@ def taubin_mean_square(moments: FloatArray) -> FloatArray:
     a2 = -3.0 * mz * mz - mzz
     a1 = var * mz + 4.0 * cov * mz - mxz * mxz - myz * myz
     a0 = mxz * (mxz * myy - myz * mxy) + myz * (myz * mxx - mxz * mxy) - var * cov
-    x = np.zeros_like(mz)
-    for _ in range(12):
-        slope = a1 + x * (2.0 * a2 + 12.0 * mz * x)
-        value = a0 + x * (a1 + x * (a2 + 4.0 * mz * x))
-        x = x - np.divide(value, slope, out=np.zeros_like(x), where=np.abs(slope) > 1e-300)
-    return np.asarray(np.maximum(x, 0.0), dtype=np.float64)
+    return a0, a1, a2, 4.0 * mz
 
 
 def _weights(points_mm: FloatArray, u_mm: FloatArray | None, least: int) -> FloatArray:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from digitize.curves.chain import RESTORED, Samples, clean, thinned
 from digitize.curves.fit import fit_closed
 from digitize.curves.primitives import CircleFit, CurveError, LineFit, fit_circle, fit_line
-from digitize.curves.segmentation import LINE_SAGITTA, Limits, cut
+from digitize.curves.segmentation import LINE_SAGITTA, Cutter, Limits
 from digitize.errors import Notice
 from digitize.pattern.contour import Closed
 from digitize.pattern.segments import Point
@@ -150,7 +150,9 @@ class _Mending:
         self._tolerance = tolerance_mm = limits.tolerance_mm
         self._chain = chain = thinned(samples)
         # Cut finely, so that sound edge is not averaged with the first of the damage.
-        self._pieces = pieces = cut(chain, replace(limits, tolerance_mm=FINE * tolerance_mm))
+        self._pieces = pieces = Cutter(
+            chain, replace(limits, tolerance_mm=FINE * tolerance_mm)
+        ).cut()
         # Left of travel (counter-clockwise) is inside: metal for an outline, air for a hole.
         self._metal = -1.0 if opening else 1.0
         m = len(chain)

@@ -12,7 +12,7 @@ chain is handled exactly, since every possible start in one window is tried at o
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
@@ -20,15 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.curves.chain import Chain
-from digitize.curves.primitives import taubin_mean_square
+from digitize.curves.primitives import taubin_cubic, taubin_mean_square
 
 FloatArray = NDArray[np.float64]
 Shape = Literal["line", "arc"]
 
 LINE_SAGITTA = 1.0 / 3.0  # of the tolerance: a bend shallower than this is not worth an arc
-FINER = (0.5, 0.25)
 MORE_SCATTER = 1.3
-MOST_FINER = 3.0  # times as many pieces: such a cut follows the wobble, not the edge
 MOST_FIRST = 200
 MOST_STARTS = 16
 MOST_BREAKS = 60  # positions tried at once for one break
@@ -61,53 +59,6 @@ class Piece:
     shape: Shape
 
 
-def segment(chain: Chain, limits: Limits) -> list[Piece]:
-    """Cut a chain into the fewest pieces that the points themselves support.
-
-    The fewest within the tolerance may pass a short straight off as part of its fillets.
-    So the cut is made at halves and quarters of the tolerance too, and one with more pieces
-    is taken when it explains so much more that the Bayesian information criterion pays for
-    them.  Neighbouring points that err alike (a hand-drawn or rusty edge) count as fewer,
-    which keeps wobble inside the tolerance from being traced.
-    """
-    chosen = cut(chain, limits)
-    rest = _residuals(chain, chosen)
-    shallow = LINE_SAGITTA * limits.tolerance_mm  # the coarse cut's, at every tolerance
-    for share in FINER:
-        tolerance = limits.tolerance_mm * share
-        finer = cut(chain, replace(limits, tolerance_mm=tolerance, line_sagitta_mm=shallow))
-        if len(finer) > MOST_FINER * len(chosen):
-            break
-        r = _residuals(chain, finer)
-        number = len(chain) / correlation(rest)
-        gain = number * math.log(max(float(rest @ rest), 1e-30) / max(float(r @ r), 1e-30))
-        if gain > (_unknowns(finer) - _unknowns(chosen)) * math.log(len(chain)):
-            chosen, rest = finer, r
-    return chosen
-
-
-def cut(chain: Chain, limits: Limits) -> list[Piece]:
-    """Cut a chain into the fewest pieces; each point belongs to one of them.
-
-    Done twice when the points turn out to err more, or more alike, than their differences
-    showed: the scatter decides what is straight and where breaks lie, not how many there
-    are.  A chain that one arc of up to a full circle covers gives two pieces at least, since
-    an arc cannot close on itself.
-    """
-    search = _Search(chain, limits)
-    pieces = search.cut()
-    r = _residuals(chain, pieces)
-    variance = float(r @ r) / len(r) * correlation(r)
-    if variance > MORE_SCATTER * search.variance:
-        search.variance = variance
-        pieces = search.cut()
-    return pieces
-
-
-def _unknowns(pieces: list[Piece]) -> int:
-    return sum(4 if p.shape == "arc" else 3 for p in pieces)
-
-
 def _thin(values: list[int], most: int) -> list[int]:
     """At most so many of the values, evenly."""
     step = math.ceil(len(values) / most)
@@ -134,7 +85,7 @@ def correlation(r: FloatArray) -> float:
     return total
 
 
-def _residuals(chain: Chain, pieces: list[Piece]) -> FloatArray:
+def residuals(chain: Chain, pieces: list[Piece]) -> FloatArray:
     """Distance of every chain point from its own piece, times the root of its weight."""
     m = len(chain)
     found = np.zeros(m)
@@ -157,10 +108,12 @@ def _residuals(chain: Chain, pieces: list[Piece]) -> FloatArray:
     return found
 
 
-class _Search:
-    """Feasible pieces of one chain, on a chain laid out three times over."""
+class Cutter:
+    """Cuts one chain, which it lays out three times over, within limits."""
 
     def __init__(self, chain: Chain, limits: Limits) -> None:
+        """Prepare; every answer is remembered for the next cut."""
+        self._chain = chain
         self._m = m = len(chain)
         self._limits = limits
         shallow = limits.line_sagitta_mm
@@ -175,15 +128,15 @@ class _Search:
         self._allowed = np.tile(allowed, 3)
         total = chain.length_mm
         along = np.concatenate([chain.along_mm + k * total for k in range(3)])
-        self.variance = float(np.median(chain.noise_mm) ** 2 * np.median(chain.weight))
+        self._variance = float(np.median(chain.noise_mm) ** 2 * np.median(chain.weight))
         # One parameter costs ln(m)/1 in BIC; where its ends are chosen too, twice that.
         self._arc_charge = 2.0 * math.log(max(m, 8))
         # Points from a break up to after[break], and down to before[break], may be rounded off.
         zone = CORNER_REACH * limits.blur_mm
         self._after = np.searchsorted(along, along + zone, side="left")
         self._before = np.searchsorted(along, along - zone, side="right") - 1
-        self._reach: dict[int, int] = {}
-        self._reach_back: dict[int, int] = {}
+        self._farthest: dict[int, int] = {}
+        self._farthest_back: dict[int, int] = {}
 
     # -------------------------------------------------------------- feasibility
 
@@ -233,19 +186,19 @@ class _Search:
             return False
         return _sweep(x, y) < MOST_SWEEP_RAD
 
-    def reach(self, i: int) -> int:
+    def _reach(self, i: int) -> int:
         """The farthest break j > i such that the piece from i to j fits."""
         i0, lap = i % self._m, i - i % self._m
-        if i0 not in self._reach:
-            self._reach[i0] = self._gallop(i0, 1)
-        return self._reach[i0] + lap
+        if i0 not in self._farthest:
+            self._farthest[i0] = self._gallop(i0, 1)
+        return self._farthest[i0] + lap
 
-    def reach_back(self, j: int) -> int:
+    def _reach_back(self, j: int) -> int:
         """The farthest break i < j such that the piece from i to j fits."""
         j0 = j % self._m + self._m  # the middle copy, so that looking back stays inside
-        if j0 not in self._reach_back:
-            self._reach_back[j0] = self._gallop(j0, -1)
-        return self._reach_back[j0] + j - j0
+        if j0 not in self._farthest_back:
+            self._farthest_back[j0] = self._gallop(j0, -1)
+        return self._farthest_back[j0] + j - j0
 
     def _gallop(self, at: int, way: int) -> int:
         def fits(n: int) -> bool:
@@ -265,7 +218,7 @@ class _Search:
                 bad = middle
         return at + way * good
 
-    def tightest(self) -> int:
+    def _tightest(self) -> int:
         """A break position with a short reach: somewhere just before the sharpest feature."""
         m, p = self._m, self._points
         half = max(2, min(m // 8, 6))
@@ -274,38 +227,53 @@ class _Search:
         size = np.hypot(*(p[i + half] - p[i - half]).T)
         sharpest = int(np.argmax(bent / np.maximum(size, 1e-9)))
         candidates = {(sharpest - k) % m for k in (half, half + 4, 2 * half + 8)}
-        return min(sorted(candidates), key=lambda c: self.reach(c) - c)
+        return min(sorted(candidates), key=lambda c: self._reach(c) - c)
 
-    def forward(self, start: int) -> list[int]:
+    def _forward(self, start: int) -> list[int]:
         """Greedy breaks from a start round to it; each as far as it can be."""
         start %= self._m
         breaks = [start]
         while breaks[-1] < start + self._m:
-            breaks.append(min(self.reach(breaks[-1]), start + self._m))
+            breaks.append(min(self._reach(breaks[-1]), start + self._m))
         return breaks
 
     def _backward(self, start: int) -> list[int]:
         start %= self._m
         breaks = [start + self._m]
         while breaks[-1] > start:
-            breaks.append(max(self.reach_back(breaks[-1]), start))
+            breaks.append(max(self._reach_back(breaks[-1]), start))
         return breaks[::-1]
 
     # -------------------------------------------------------------- best breaks
 
-    def cut(self) -> list[Piece]:
-        """The fewest pieces, and of those the cheapest."""
-        anchor = self.tightest()
-        starts = list(range(anchor + 1, self.reach(anchor) + 1)) or [anchor]
+    def cut(self, more: int = 0) -> list[Piece]:
+        """The fewest pieces and so many more, and of those the cheapest.
+
+        Each point belongs to one piece.  Done twice when the points turn out to err more, or
+        more alike, than their differences showed: the scatter decides what is straight and
+        where breaks lie, not how many there are.  A chain that one arc of up to a full circle
+        covers gives two pieces at least, since an arc cannot close on itself.
+        """
+        pieces = self._cut(more)
+        r = residuals(self._chain, pieces)
+        variance = float(r @ r) / len(r) * correlation(r)
+        if variance > MORE_SCATTER * self._variance:
+            self._variance = variance
+            pieces = self._cut(more)
+        return pieces
+
+    def _cut(self, more: int) -> list[Piece]:
+        anchor = self._tightest()
+        starts = list(range(anchor + 1, self._reach(anchor) + 1)) or [anchor]
         counted: dict[int, list[int]] = {}
         for start in _thin(starts, MOST_FIRST):
-            counted.setdefault(len(self.forward(start)) - 1, []).append(start)
+            counted.setdefault(len(self._forward(start)) - 1, []).append(start)
         count = min(counted)
-        if count < 2:
-            return self.best(starts, 2)
-        return self.best(counted[count], count)
+        if count < 2 or more:
+            return self._best(starts, max(count, 2) + more)
+        return self._best(counted[count], count)
 
-    def best(self, starts: list[int], count: int) -> list[Piece]:
+    def _best(self, starts: list[int], count: int) -> list[Piece]:
         """The cheapest ``count`` pieces from any of the starts.
 
         Windows too wide to search whole are searched at even steps first, and wholly about
@@ -320,7 +288,7 @@ class _Search:
         greedy: list[set[int]] = [set() for _ in range(count + 1)]
         for s in starts:
             lap = s - s % m
-            up, down = self.forward(s), self._backward(s)
+            up, down = self._forward(s), self._backward(s)
             up = up + [up[-1]] * (count + 1 - len(up))
             down = [down[0]] * (count + 1 - len(down)) + down
             for k in range(count + 1):
@@ -348,7 +316,7 @@ class _Search:
         """The cut by farthest reach, when rounding bars every other."""
         return [
             (i, "line" if self._holds(i, j, "line") else "arc")
-            for i, j in pairwise(self.forward(start))
+            for i, j in pairwise(self._forward(start))
         ]
 
     def _path(self, windows: list[NDArray[np.int64]]) -> list[tuple[int, Shape]] | None:
@@ -368,7 +336,7 @@ class _Search:
                 if not self._holds(i, j, shape):
                     # Nor will one that carries more points.
                     (line if shape == "line" else arc)[: row + 1, column:] = _INFEASIBLE
-                    beyond = int(np.searchsorted(after, self.reach(i), side="right"))
+                    beyond = int(np.searchsorted(after, self._reach(i), side="right"))
                     if beyond <= column:
                         line[: row + 1, beyond:] = arc[: row + 1, beyond:] = _INFEASIBLE
                     sound = False
@@ -447,8 +415,8 @@ class _Search:
         )
         total = s[0]
         area = size * size
-        line = total * line_square * area / self.variance
-        arc = total * arc_square * area / self.variance + self._arc_charge
+        line = total * line_square * area / self._variance
+        arc = total * arc_square * area / self._variance + self._arc_charge
         # A parabola of sagitta h has variance 4 h^2 / 45 about its best line.
         sagitta = np.sqrt(11.25 * np.maximum(line_square - arc_square, 0.0) * area)
         # A shallow arc is the last resort, for points that no line holds.
@@ -470,26 +438,23 @@ def _circle(d: FloatArray, w: FloatArray) -> tuple[float, float, float] | None:
     x, y = d[:, 0] - mx, d[:, 1] - my
     z = x * x + y * y
     rows = np.stack((x * x, y * y, x * y, x * z, y * z, z * z))
-    mxx, myy, mxy, mxz, myz, mzz = (rows @ w) / total
+    moments: list[float] = ((rows @ w) / total).tolist()
+    mxx, myy, mxy, mxz, myz, _ = moments
     mz = mxx + myy
     if not mz > 0.0:
         return None
-    cov = mxx * myy - mxy * mxy
-    var = mzz - mz * mz
-    a2 = -3.0 * mz * mz - mzz
-    a1 = var * mz + 4.0 * cov * mz - mxz * mxz - myz * myz
-    a0 = mxz * (mxz * myy - myz * mxy) + myz * (myz * mxx - mxz * mxy) - var * cov
+    a0, a1, a2, a3 = taubin_cubic(moments)
     root = 0.0
     for _ in range(12):
-        slope = a1 + root * (2.0 * a2 + 12.0 * mz * root)
+        slope = a1 + root * (2.0 * a2 + 3.0 * a3 * root)
         if slope == 0.0:
             break
-        change = (a0 + root * (a1 + root * (a2 + 4.0 * mz * root))) / slope
+        change = (a0 + root * (a1 + root * (a2 + a3 * root))) / slope
         root -= change
         if abs(change) <= 1e-14 * mz:
             break
     root = max(root, 0.0)
-    det = root * root - root * mz + cov
+    det = root * root - root * mz + mxx * myy - mxy * mxy
     if abs(det) < 1e-13 * mz * mz:
         return None
     cx = (mxz * (myy - root) - myz * mxy) / det / 2.0
