@@ -16,6 +16,7 @@ import json
 import math
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,8 +25,9 @@ import numpy as np
 import plain_recipe
 import shapely
 
+from digitize.cli.samples_command import job_options
 from digitize.errors import DigitizeError
-from digitize.job import JobOptions, JobResult, pattern_from_photo
+from digitize.job import JobResult, pattern_from_photo
 from digitize.pattern.contour import Circle
 from digitize.pattern.general_tolerance import linear_mm
 from digitize.pattern.model import Pattern
@@ -35,7 +37,7 @@ from digitize.sheets.layout import PrintScale
 sys.path.insert(0, str(Path(__file__).parent.parent / "samples"))
 import sample_truth as truths
 
-TARGETS_MM = {"soft": 0.10, "hard": 0.20, "ink": 0.12}
+HARD_LIGHT = {"hard-shadow"}  # a small lamp; all others stand in soft light
 
 
 def main() -> None:
@@ -62,24 +64,13 @@ def measure(path: Path) -> dict[str, Any]:
     truth = truths.load(path)
     true = truths.pieces(truth)
     target = truth["targets"][0]
-    x, y = target["print_scale"]
     ink = truth["mode"] == "ink"
-    scale = PrintScale(x, y, 0.0005, 0.0005, True, "as printed in the scene")
-    result = pattern_from_photo(
-        path.parent / truth["photo"],
-        JobOptions(
-            print_scale=scale,
-            thickness_mm=true[0].thickness_mm,
-            surface_height_mm=true[0].surface_height_mm if ink else 0.0,
-            line_side="centre" if ink else "inside",
-            checkerboard_mm=target["square_mm"] if target["form"] == "checkerboard" else None,
-            restore_eaten=any(piece.get("eaten_stretches") for piece in truth["pieces"]),
-        ),
-    )
+    options = replace(job_options(truth), line_side="centre" if ink else "inside")
+    result = pattern_from_photo(path.parent / truth["photo"], options)
     to_truth = _rigid(result, truth) if target["form"] == "checkerboard" else None
     row: dict[str, Any] = {
         "photo": path.stem,
-        "light": "ink" if ink else truth.get("light", "soft"),
+        "light": "ink" if ink else "hard" if path.stem in HARD_LIGHT else "soft",
         "tilt_deg": result.solution.camera.tilt_deg,
         "mm_per_px": truth["mm_per_px"],
         "k1": truth["camera"]["k1"],
@@ -108,7 +99,7 @@ def measure(path: Path) -> dict[str, Any]:
         "lengths_fine": f"{sum(abs(f - r) <= _fine(r) for f, r, _ in lengths)}/{len(lengths)}",
         "lengths_within_u": f"{sum(inside)}/{len(inside)}",
         "length_u_median_mm": float(np.median([u for *_, u in lengths])) if lengths else None,
-        "plain_95_mm": _plain(result, scale, true, ink),
+        "plain_95_mm": _plain(result, options.print_scale, true, ink),
         "pieces": f"{len(result.patterns)}/{len(true)}",
     }
     return row

@@ -22,10 +22,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from digitize.cli.samples_command import job_options
 from digitize.delivery import DeliveryOptions, deliver
-from digitize.job import JobOptions, JobResult, pattern_from_photo
+from digitize.job import JobResult, pattern_from_photo
 from digitize.photo.reading import read_photo
-from digitize.sheets.layout import PrintScale
 from digitize.sighting.sight import sight
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "samples"))
@@ -49,8 +49,7 @@ def trace_against_floor(name: str, rounds: int) -> None:
     """One photo, traced and floored in turn."""
     facts = truths.load(truths.SAMPLES / f"{name}.json")
     path = truths.SAMPLES / facts["photo"]
-    thickness_mm = facts["pieces"][0].get("thickness_mm")
-    options = JobOptions(PrintScale(1.0, 1.0, 0.001, 0.001, True, "-"), thickness_mm=thickness_mm)
+    options = job_options(facts)
     result = pattern_from_photo(path, options)  # also the warm-up
     floor(path)
     rows = [

@@ -95,7 +95,7 @@ def _topdown_picture(pattern: Pattern, result: JobResult) -> TopdownPicture:
     x0, y0, x1, y1 = extent_mm(pattern)
     box_mm = (x0 - _AROUND_MM, y0 - _AROUND_MM, x1 + _AROUND_MM, y1 + _AROUND_MM)
     mm_per_px = max(box_mm[2] - box_mm[0], box_mm[3] - box_mm[1]) / _TOPDOWN_PX
-    height_mm = result.face_height_mm
+    height_mm = result.face_height_mm(pattern)
     rgb = topdown(result.photo, result.solution.camera, box_mm, mm_per_px, height_mm=height_mm)
     return TopdownPicture(rgb, box_mm)
 
@@ -124,7 +124,7 @@ def _overlays(result: JobResult) -> Iterator[Overlay]:
 def _piece_overlays(
     result: JobResult, pattern: Pattern, piece: TracedPiece, label: str
 ) -> Iterator[Overlay]:
-    camera, height_mm = result.solution.camera, result.face_height_mm
+    camera, height_mm = result.solution.camera, result.face_height_mm(pattern)
     yield Overlay(piece.outline.points_px, "outline", closed=True, label=label)
     for opening in piece.openings:
         yield Overlay(opening.points_px, "opening", closed=True)

@@ -21,7 +21,7 @@ from digitize.camera.camera import Camera, CameraSolution
 from digitize.camera.recover import recover
 from digitize.curves.fit import fit_closed, fit_polyline
 from digitize.curves.restore import restore
-from digitize.errors import Notice
+from digitize.errors import DigitizeError, Exit, Notice
 from digitize.pattern.contour import Closed
 from digitize.pattern.model import (
     BendLine,
@@ -59,7 +59,7 @@ class JobOptions:
     print_scale: PrintScale
     print_notices: tuple[Notice, ...] = ()
     mode: Mode = "auto"
-    thickness_mm: float | None = None
+    thicknesses_mm: tuple[float, ...] = ()  # one for all pieces, or one each, largest first
     line_side: Literal["inside", "centre", "outside"] = "inside"
     surface_height_mm: float = 0.0  # of the drawn surface over the target's plane, ink only
     checkerboard_mm: float | None = None  # square size; None: the photo shows coded sheets
@@ -69,6 +69,12 @@ class JobOptions:
     restore_eaten: bool = False
     polyline: bool = False
     name: str | None = None
+
+    def thickness_mm(self, rank: int) -> float | None:
+        """Thickness of the piece of that rank, 0 for the largest."""
+        if not self.thicknesses_mm:
+            return None
+        return self.thicknesses_mm[rank if len(self.thicknesses_mm) > 1 else 0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,7 +87,18 @@ class JobResult:
     solution: CameraSolution
     traced: Traced
     stem: str  # what the files are named after
-    face_height_mm: float  # of the traced face over the target
+    surface_height_mm: float  # of the drawn surface over the target
+
+    def face_height_mm(self, pattern: Pattern) -> float:
+        """Height of a pattern's traced face over the target."""
+        drawn = self.traced.mode == "ink"
+        return self.surface_height_mm if drawn else pattern.thickness_mm or 0.0
+
+
+class ThicknessCount(DigitizeError):
+    """Several thicknesses were given, and not as many as there are pieces."""
+
+    exit_code = Exit.TRACE
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,11 +139,18 @@ def pattern_from_photo(
     stem = options.name or path.stem
     count = len(traced.pieces)
     patterns = tuple(
-        _pattern(piece, stem if count == 1 else f"{stem}-{number}", traced, seen)
-        for number, piece in enumerate(traced.pieces, 1)
+        _pattern(
+            piece,
+            stem if count == 1 else f"{stem}-{rank + 1}",
+            options.thickness_mm(rank),
+            traced,
+            seen,
+        )
+        for rank, piece in enumerate(traced.pieces)
     )
-    height_mm = options.surface_height_mm if traced.mode == "ink" else options.thickness_mm or 0.0
-    return JobResult(patterns, photo, sightings, seen.solution, traced, stem, height_mm)
+    return JobResult(
+        patterns, photo, sightings, seen.solution, traced, stem, options.surface_height_mm
+    )
 
 
 def _trace(seen: _Seen, progress: Progress) -> Traced:
@@ -148,14 +172,42 @@ def _trace(seen: _Seen, progress: Progress) -> Traced:
         traced = trace_ink(photo, camera, sheet, drawn)
     else:
         progress("Following the edges")
-        corners = options.region_mm
-        region = None if corners is None else tuple((float(x), float(y)) for x, y in corners)
-        lying = SilhouetteOptions(options.thickness_mm, region)
-        traced = trace_silhouette(photo, camera, sheet, lying, scale_xy=seen.scale_xy)
+        traced = _silhouettes(seen)
+    given, count = len(options.thicknesses_mm), len(traced.pieces)
+    if given > 1 and given != count:
+        raise ThicknessCount(
+            f"{given} thicknesses were given for {count} piece{'s' if count > 1 else ''}",
+            do="give one for all, or one for each, largest first",
+        )
     return replace(traced, notices=(*chosen, *traced.notices))
 
 
-def _pattern(piece: TracedPiece, name: str, traced: Traced, seen: _Seen) -> Pattern:
+def _silhouettes(seen: _Seen) -> Traced:
+    """The pieces, each traced at its own thickness."""
+    corners = seen.options.region_mm
+    region = None if corners is None else tuple((float(x), float(y)) for x, y in corners)
+
+    def at(thickness_mm: float | None) -> Traced:
+        return trace_silhouette(
+            seen.photo,
+            seen.solution.camera,
+            seen.sightings[0].sheet,
+            SilhouetteOptions(thickness_mm, region),
+            scale_xy=seen.scale_xy,
+        )
+
+    each = {t: at(t) for t in dict.fromkeys(seen.options.thicknesses_mm or (None,))}
+    first = next(iter(each.values()))
+    if len(each) == 1:
+        return first
+    # Rank changes with the height of an edge only where two pieces are of one size.
+    ranked = zip(seen.options.thicknesses_mm, range(len(first.pieces)), strict=False)
+    return replace(first, pieces=tuple(each[t].pieces[rank] for t, rank in ranked))
+
+
+def _pattern(
+    piece: TracedPiece, name: str, thickness_mm: float | None, traced: Traced, seen: _Seen
+) -> Pattern:
     outline, eaten = _closed(piece.outline, seen.options, opening=False)
     openings = [_closed(loop, seen.options, opening=True) for loop in piece.openings]
     return Pattern(
@@ -166,8 +218,8 @@ def _pattern(piece: TracedPiece, name: str, traced: Traced, seen: _Seen) -> Patt
             BendLine(b.start_mm, b.end_mm, u_mm=b.u_mm, u_deg=b.u_deg) for b in piece.bends
         ),
         marks=tuple(PointMark(m.at_mm, m.u_mm) for m in piece.marks),
-        thickness_mm=seen.options.thickness_mm,
-        precision=_precision(piece, traced.mode, seen),
+        thickness_mm=thickness_mm,
+        precision=_precision(piece, thickness_mm, traced.mode, seen),
         provenance=_provenance(traced.mode, seen),
         notices=(
             *seen.options.print_notices,
@@ -194,11 +246,16 @@ def _closed(
     return fit_closed(points_mm, u_mm, evidence, options.tolerance_mm, loop.blur_mm), ()
 
 
-def _precision(piece: TracedPiece, mode: Literal["ink", "silhouette"], seen: _Seen) -> Precision:
+def _precision(
+    piece: TracedPiece,
+    thickness_mm: float | None,
+    mode: Literal["ink", "silhouette"],
+    seen: _Seen,
+) -> Precision:
     """Standard uncertainties of the pattern's edges and of its scale (JCGM 100, 5.1.2)."""
     solution, o = seen.solution, seen.options
     camera = solution.camera
-    height_mm = (o.thickness_mm or 0.0) if mode == "silhouette" else o.surface_height_mm
+    height_mm = (thickness_mm or 0.0) if mode == "silhouette" else o.surface_height_mm
     px, mm = piece.outline.points_px, piece.outline.points_mm
     some = slice(None, None, max(1, len(px) // 200))
     along_ray = np.linalg.norm(mm[some] - camera.centre_mm[:2], axis=1) / camera.centre_mm[2]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -11,6 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from digitize.camera.camera import Camera
+from digitize.sheets.catalogue import sheet as catalogue_sheet
 from digitize.sheets.layout import Sheet
 from digitize.sighting.sighting import Sighting
 
@@ -107,3 +109,140 @@ def stand_over(
 def over() -> Callable[..., View]:
     """``stand_over``, for tests that need a view of a sheet."""
     return stand_over
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """What a photo's header tells of it."""
+
+    name: str
+    width_px: int = 4000
+    height_px: int = 3000
+    focal_prior_px: float | None = None
+    focal_prior_rel: float | None = None
+    maker: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """A sheet on the bench: where its middle lies, and turned by how much."""
+
+    sheet: Sheet
+    middle_mm: FloatArray  # (2,)
+    angle_rad: float
+    printed: tuple[float, float] = (1.0, 1.0)  # over nominal
+    heights_mm: Callable[[FloatArray], FloatArray] | None = None  # of places from its middle
+
+    def moved(self, dx_mm: float, dy_mm: float, turn_rad: float) -> Laid:
+        """The same sheet after somebody touched it."""
+        middle = self.middle_mm + np.array([dx_mm, dy_mm])
+        return dataclasses.replace(self, middle_mm=middle, angle_rad=self.angle_rad + turn_rad)
+
+    def on_bench(self, nominal_mm: FloatArray) -> FloatArray:
+        """Places (N, 3) of nominal sheet places (N, 2)."""
+        local = (nominal_mm - np.array(self.sheet.size_mm) / 2) * np.array(self.printed)
+        c, s = np.cos(self.angle_rad), np.sin(self.angle_rad)
+        heights = np.zeros(len(local)) if self.heights_mm is None else self.heights_mm(local)
+        return np.column_stack([local @ np.array([[c, s], [-s, c]]) + self.middle_mm, heights])
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """Numbered sheets, rings and cards in turn, strewn over 1.5 m by 0.7 m, and their photos."""
+
+    sheets: tuple[Laid, ...]
+    rng: np.random.Generator
+
+    def view(
+        self,
+        name: str,
+        *,
+        look_mm: tuple[float, float] = (750.0, 350.0),
+        distance_mm: float = 1500.0,
+        tilt_deg: float = 20.0,
+        azimuth_deg: float = 30.0,
+        focal_px: float = 3000.0,
+        off_middle_px: tuple[float, float] = (20.0, -15.0),
+        k1: float = -0.05,
+        k2: float = 0.03,
+        noise_px: float = 0.05,
+        picture: Picture | None = None,
+        touched: dict[int, Laid] | None = None,
+    ) -> tuple[View, object]:
+        """The camera as it really is, and what it sees of the sheets as a ``bundle`` view.
+
+        ``touched`` are sheets, by their place in ``sheets``, that lie otherwise in this photo.
+        """
+        from digitize.bundle.view import View as Shown
+
+        picture = picture or Picture(name)
+        size = picture.width_px, picture.height_px
+        tilt, azimuth = np.radians(tilt_deg), np.radians(azimuth_deg)
+        axis = np.array([np.cos(azimuth), np.sin(azimuth), 0.0])
+        rotation = np.diag([1.0, -1.0, -1.0]) @ cv2.Rodrigues(axis * tilt)[0]
+        centre = np.append(look_mm, 0.0) - distance_mm * rotation[2]
+        middle = ((size[0] - 1) / 2 + off_middle_px[0], (size[1] - 1) / 2 + off_middle_px[1])
+        camera = Camera(
+            size, rotation, -rotation @ centre, focal_px, middle, k1, k2, np.zeros((11, 11))
+        )
+        over = View(self.sheets[0].sheet, camera)
+        sightings = []
+        for number, usual in enumerate(self.sheets):
+            laid = (touched or {}).get(number, usual)
+            nominal = np.asarray(laid.sheet.x_corners() * laid.sheet.square_mm, dtype=float)
+            px = over.px(laid.on_bench(nominal))
+            shown = ((px > 5) & (px < np.array(size) - 6)).all(axis=1)
+            if shown.sum() >= 12:
+                noise = self.rng.normal(0, noise_px, px.shape)
+                sightings.append(
+                    Sighting(
+                        sheet=laid.sheet,
+                        corners_px=(px + noise)[shown],
+                        corners_mm=nominal[shown],
+                        sigma_px=np.full(int(shown.sum()), noise_px),
+                        blur_px=0.8,
+                        marks_read=9,
+                    )
+                )
+        sightings.sort(key=lambda s: -len(s.corners_px))
+        return over, Shown(picture, tuple(sightings))
+
+    def layout_error_mm(self, placements) -> float:
+        """Greatest distance of a corner from its true place, with the frame fitted to it."""
+        true = {laid.sheet: laid for laid in self.sheets}
+        nominal = [np.asarray(p.sheet.x_corners() * p.sheet.square_mm) for p in placements]
+        found = np.vstack([p.to_plane(n) for p, n in zip(placements, nominal, strict=True)])
+        real = np.vstack(
+            [true[p.sheet].on_bench(n)[:, :2] for p, n in zip(placements, nominal, strict=True)]
+        )
+        move = fitted_motion(found, real)
+        return float(np.hypot(*(move(found) - real).T).max())
+
+
+def fitted_motion(found: FloatArray, real: FloatArray) -> Callable[[FloatArray], FloatArray]:
+    """The turn and shift that bring points (N, 2) nearest to others (Kabsch 1976)."""
+    a, b = found.mean(axis=0), real.mean(axis=0)
+    u, _, vt = np.linalg.svd((found - a).T @ (real - b))
+    turn = u @ np.diag([1.0, np.linalg.det(u @ vt)]) @ vt
+    return lambda points: (points - a) @ turn + b
+
+
+@pytest.fixture
+def bench() -> Callable[..., Bench]:
+    """A bench with so many sheets, for tests that solve several together."""
+
+    def made(count: int = 6, seed: int = 1) -> Bench:
+        rng = np.random.default_rng(seed)
+        columns = int(np.ceil(np.sqrt(count * 15 / 7)))
+        rows = int(np.ceil(count / columns))
+        laid = []
+        for k in range(count):
+            at = np.array([(k % columns + 0.5) / columns * 1500, (k // columns + 0.5) / rows * 700])
+            form = ("card", "ring")[k % 2]
+            angle = rng.uniform(-np.pi, np.pi)
+            laid.append(
+                Laid(catalogue_sheet(form, "A4", k + 1), at + rng.uniform(-20, 20, 2), angle)
+            )
+        return Bench(tuple(laid), rng)
+
+    return made

@@ -23,6 +23,7 @@ FloatArray = NDArray[np.float64]
 
 _REFOCUS_SIGMA = 0.004  # log focal length from shot to shot: focus breathing (accuracy notes)
 _SHIFT_REL = 0.003  # principal point, of the long side: stabilisation (from memory)
+_DOUBTED = 3.0  # standard deviations from the usual lens
 _LEAST_PRINT_SIGMA = 1e-7  # keeps the adjustment regular where a print is taken as exact
 _LEVEL_SIGMA_MM = (0.15, 0.05, 0.05)  # bench under a sheet: height, slopes; from memory
 _PAPER_SIGMA_MM = 0.03  # as in camera.priors: paper taped down; from memory
@@ -46,6 +47,20 @@ class Beliefs:
         """
         wider = np.hypot(self.height_sigma_mm, heights_mm / bearable)
         return replace(self, height_sigma_mm=wider)
+
+    def doubting(self, state: State, problem: Problem) -> Beliefs:
+        """The same with wider priors for lenses that belie the usual ones.
+
+        A header that lies, or a crop, as in the single photo's search.
+        """
+        lenses = []
+        for number, prior in enumerate(self.lens):
+            photo = problem.photos[problem.lens_of.index(number)]
+            pulls = np.abs(_lens_pulls(state.lens[number], prior)[0])
+            _, blind, cropped, _ = priors_for(photo, problem.scales[0])
+            wide = cropped if pulls[1:3].max() > _DOUBTED else blind
+            lenses.append(wide if pulls[:3].max() > _DOUBTED else prior)
+        return replace(self, lens=tuple(lenses))
 
     def pulls(self, state: State, order: Order) -> tuple[FloatArray, FloatArray]:
         """Distances from the priors in standard deviations (R,), and slopes (R, unknowns)."""

@@ -9,7 +9,7 @@ that of one sheet, the datum; uncertainties do not depend on which (see ``gauge`
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -131,7 +131,8 @@ def solve(views: Sequence[View], scales: Scales, datum: Sheet | None = None) -> 
     problem = problem_of(views, scales)
     check_linked(problem)
     wanted = problem.sheets.index(datum) if datum in problem.sheets else None
-    return _Finished(problem, search(problem, wanted)).solution(views)
+    found = search(problem, wanted)
+    return _Finished(found.problem, found, problem.lens_of).solution(views)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,6 +141,7 @@ class _Finished:
 
     problem: Problem
     found: Found
+    lens_told: tuple[int, ...]  # of each photo, by its header
 
     def solution(self, views: Sequence[View]) -> JointSolution:
         problem, found = self.problem, self.found
@@ -168,7 +170,11 @@ class _Finished:
             ),
             scale_u=scale_u,
             out_of_plane_mm=self._out_of_plane_mm(state, covariance),
-            notices=(*map(self._notice, found.aside), *_poor(placements, solved)),
+            notices=(
+                *map(self._notice, found.aside),
+                *self._other_lenses(),
+                *_poor(placements, solved),
+            ),
         )
 
     def _residuals(self, state: State, block: Block) -> FloatArray:
@@ -294,6 +300,17 @@ class _Finished:
             certain |= abs(float(mine[worst])) > _CERTAIN * u
             heights += [float(mine.min()), float(mine.max())]
         return max(heights) - min(heights) if certain else 0.0
+
+    def _other_lenses(self) -> Iterator[Notice]:
+        for photo, (told, used) in enumerate(
+            zip(self.lens_told, self.problem.lens_of, strict=True)
+        ):
+            if told != used:
+                yield Notice(
+                    "other-lens",
+                    f"{self.problem.photos[photo].name} is of another lens, zoom or crop than the "
+                    "other photos of that size; it was solved on its own",
+                )
 
     def _notice(self, aside: SetAside) -> Notice:
         sheet = str(self.problem.sheets[aside.sheet])

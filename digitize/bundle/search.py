@@ -43,6 +43,7 @@ _GROSS = 15.0  # standard deviations by which half of a block is off
 _GROSS_MM = 1.0
 _NEAR_MM = 2.0  # places of a sheet in two photos that may be one place
 _ROUGH = 4.0  # times the usual misfit: a sheet that its corners do not agree on
+_OTHER_LENS = 12.0  # standard deviations from the common lens
 _STEPS = 60
 _MOST_TRIED = 3  # sheets left out in turn, where several are far off
 _USUAL_OFF = 4.0  # times what the other sheets are off the plane
@@ -81,6 +82,7 @@ class _Lying:
 class Found:
     """The adjusted state."""
 
+    problem: Problem  # where a photo proved to be of another lens, it has one of its own
     state: State
     beliefs: Beliefs
     weighing: Weighing
@@ -119,7 +121,34 @@ def search(problem: Problem, datum: int | None) -> Found:
     if len(problem.photos) > 1:
         state = all_placed(state, problem, beliefs, planes, first)
         state, _ = _robust(state, problem, beliefs, home, part=flat, rounds=4)
-    return _Search(problem, beliefs, home).found(state, flat)
+        while strange := _strange_photos(state, problem, beliefs):
+            problem, state = _with_lenses_of_their_own(problem, state, strange)
+            beliefs = usual_beliefs(problem)
+            state, _ = _robust(state, problem, beliefs, home, part=flat, rounds=4)
+    return _Search(problem, beliefs.doubting(state, problem), home).found(state, flat)
+
+
+def _strange_photos(state: State, problem: Problem, beliefs: Beliefs) -> list[int]:
+    """Photos that are not of the lens that they seem to share with others."""
+    off = np.abs(state.own / beliefs.own_sigma).max(axis=1)
+    shared = [problem.lens_of.count(lens) > 1 for lens in problem.lens_of]
+    worst = max((float(o) for o, s in zip(off, shared, strict=True) if s), default=0.0)
+    if worst < _OTHER_LENS:
+        return []
+    # One at a time: a strange photo pulls the common lens, and so the others, off as well.
+    return [int(np.flatnonzero(np.array(shared) & (off == worst))[0])]
+
+
+def _with_lenses_of_their_own(
+    problem: Problem, state: State, photos: list[int]
+) -> tuple[Problem, State]:
+    lens_of, lens, own = list(problem.lens_of), state.lens, state.own.copy()
+    for photo in photos:
+        mine = lens[lens_of[photo]].copy()
+        mine[:3] += own[photo]
+        lens_of[photo], own[photo] = len(lens), 0.0
+        lens = np.vstack([lens, mine])
+    return replace(problem, lens_of=tuple(lens_of)), replace(state, lens=lens, own=own)
 
 
 def _among(problem: Problem, names: set[tuple[int, int]]) -> BoolArray:
@@ -183,7 +212,7 @@ class _Search:
             del aside[sheet]
             state, weighing = self._judged(state, weighing, sheet, aside)
         state, weighing = self._flatness_learned(state, weighing)
-        return Found(state, self.beliefs, weighing, self.datum, tuple(aside.values()))
+        return Found(problem, state, self.beliefs, weighing, self.datum, tuple(aside.values()))
 
     def _weighed(self, state: State, active: BoolArray) -> Weighing:
         """Good corners, and the roughness that the middle one of the sheets shows."""

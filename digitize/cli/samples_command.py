@@ -70,12 +70,12 @@ def job_options(facts: dict[str, Any]) -> JobOptions:
 
     target = facts["targets"][0]
     ink = facts["mode"] == "ink"
-    thickness = [p["thickness_mm"] for p in facts["pieces"] if p.get("thickness_mm")]
+    thicknesses = tuple(p["thickness_mm"] for p in facts["pieces"] if p.get("thickness_mm"))
     plain = target["form"] == "checkerboard"
     x, y = target["print_scale"]
     return JobOptions(
         print_scale=PrintScale(x, y, 0.0005, 0.0005, True, "bars as measured for the sample"),
-        thickness_mm=thickness[0] if thickness else None,
+        thicknesses_mm=thicknesses,
         surface_height_mm=facts["pieces"][0].get("surface_height_mm", 0.0) if ink else 0.0,
         checkerboard_mm=target["square_mm"] if plain else None,
         restore_eaten=any(piece.get("eaten_stretches") for piece in facts["pieces"]),

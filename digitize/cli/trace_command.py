@@ -42,7 +42,11 @@ def trace(
     photo: Annotated[Path, typer.Argument(help="JPEG, PNG, TIFF or HEIC.", show_default=False)],
     thickness: Annotated[
         str | None,
-        typer.Option("--thickness", "-t", help="Thickness of the piece; needed for silhouettes."),
+        typer.Option(
+            "--thickness",
+            "-t",
+            help="Sheet thickness; silhouettes need it. Several pieces: 3,1.5, largest first.",
+        ),
     ] = None,
     into: Into = Path(),
     mode: Annotated[
@@ -107,7 +111,7 @@ def trace(
         print_scale=scale,
         print_notices=notices,
         mode=mode.value,
-        thickness_mm=positive_mm(thickness, units, "--thickness"),
+        thicknesses_mm=_thicknesses(thickness, units),
         line_side=line_side.value,
         surface_height_mm=positive_mm(surface, units, "--surface") or 0.0,
         checkerboard_mm=positive_mm(checkerboard, units, "--checkerboard"),
@@ -127,6 +131,11 @@ def trace(
             result, into, DeliveryOptions(units.value, paper.value), overwrite=overwrite
         )
     show.result(result, files, inch=units is Unit.INCH, as_json=as_json)
+
+
+def _thicknesses(text: str | None, unit: Unit) -> tuple[float, ...]:
+    parts = text.split(",") if text else []
+    return tuple(positive_mm(part, unit, "--thickness") or 0.0 for part in parts)
 
 
 def _box(text: str | None, unit: Unit) -> NDArray[np.float64] | None:

@@ -49,7 +49,7 @@ def lines_and_arcs(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm:
     for more in range(1, MOST_MORE + 1):
         # Apart, every piece is free at both ends: that alone is worth about two a piece.
         least = 3.0 * math.log(len(chain)) + 2.0 * len(pieces)
-        worth = _gain(chosen.residual, apart) > least
+        worth = _gain(chosen.residual, apart, correlation(apart)) > least
         if not (worth and chosen.count <= len(pieces) + more) and chosen.excess <= SLACK:
             break
         cut = cutter.cut(more)
@@ -64,12 +64,12 @@ def _better(one: Draft, other: Draft) -> Draft:
         return one if one.excess <= SLACK else other
     if one.excess > SLACK:
         return one if one.excess <= other.excess else other
-    pays = _gain(one.residual, other.residual)
+    pays = _gain(one.residual, other.residual, correlation(one.residual))
     costs = (other.unknowns - one.unknowns) * math.log(len(one.residual))
     return other if pays > costs else one
 
 
-def _gain(before: FloatArray, after: FloatArray) -> float:
-    """Twice the gain in log likelihood of normal errors, for points as independent as they are."""
-    number = len(before) / correlation(before)
-    return number * math.log(max(float(before @ before), 1e-30) / max(float(after @ after), 1e-30))
+def _gain(before: FloatArray, after: FloatArray, alike: float) -> float:
+    """Twice the gain in log likelihood of normal errors that come ``alike`` at a time."""
+    ratio = max(float(before @ before), 1e-30) / max(float(after @ after), 1e-30)
+    return len(before) / alike * math.log(ratio)

@@ -17,7 +17,8 @@ from digitize.sighting.refine import refine
 from digitize.sighting.sighting import Sighting
 
 CLEAR_OF_CORNERS = 0.45  # of the way to the nearest other line of the lattice
-LARGEST_STRAY = 0.06  # of a side, from where the neighbours say a corner should be
+STRAY = (0.02, 0.06)  # of a side, from where the neighbours say a corner should be
+USUAL_STRAYS = 5.0  # medians of the same: lens distortion and curl make it as large as that
 LEAST_CORNERS = 6
 
 
@@ -89,8 +90,10 @@ def _regular(measured: Measured) -> Measured:
             break
         maps = local_maps(lattice, lattice.ij.astype(float), neighbours=14, leave_out=True)
         off = np.linalg.norm(maps.centres_px - lattice.xy_px, axis=1)
-        off /= np.maximum(maps.sides_px, 1.0) * (1.0 + 0.5 * (maps.reach - 1.0))
-        stray = off > max(LARGEST_STRAY, 6.0 * float(np.median(off)))
+        side = np.maximum(maps.sides_px, 1.0)
+        off /= side * (1.0 + 0.5 * (maps.reach - 1.0))
+        limit = np.clip(USUAL_STRAYS * float(np.median(off)), *STRAY)
+        stray = off > limit + 4.0 * measured.sigma_px / side
         if not stray.any():
             break
         # One bad corner makes its neighbours look bad: only the worst go at a time.

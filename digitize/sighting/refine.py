@@ -41,6 +41,7 @@ LARGEST_TURN_RAD = np.radians(12.0)  # of both edges together
 LARGEST_OPENING_RAD = np.radians(35.0)  # against each other, as ink spread and tone make them
 LARGEST_MISFIT = 0.2  # over the half step: an edge of something else shows
 ODD_MISFIT = 0.05  # the same, against what is usual in the photo and what noise feigns
+LEAST_MODULATION = 0.15  # half step over mean light, against what is usual: shadow keeps it
 LARGEST_SIGMA_PX = 0.5
 FIRST_BLUR_PX = 1.2
 LEAST_BLUR_PX = 0.28  # a pixel's own width, 1 / sqrt 12: drawn pictures may have no other
@@ -280,7 +281,10 @@ def _judge(
     place = parameters[:, 0:2]
     moved = np.linalg.norm(place - windows.start, axis=1)
     good = windows.usable & (parameters[:, 5] < 0) & (misfit < LARGEST_MISFIT)
-    # A print or a lens may be odd everywhere; an edge of something else is so at a few corners.
+    # A print or a lens may be odd everywhere; something else than print is so at a few corners.
+    modulation = half / np.maximum(parameters[:, 4] + windows.offset, 1e-9)
+    if good.any():
+        good &= modulation > LEAST_MODULATION * float(np.median(modulation[good]))
     if good.any():
         usual, feigned = float(np.median(misfit[good])), 0.7 * float(np.median(noise[good]))
         good &= misfit < ODD_MISFIT + 3.0 * usual + feigned

@@ -430,12 +430,12 @@ def two_pieces() -> Shot:
     )
     shot.lay(t, shot.target(t))
     shot.table()
-    hinge = lay_in_ring(shot, t, bonnet_hinge_flange().moved(88, 86, 22))
-    surface, box = rusty(around(hinge), 62)
-    shot.plate(hinge, 3.0, surface, box)
     cover = lay_in_ring(shot, t, rudder_stock_cover().moved(86, 206, 12))
     paint = painted(around(cover), 63, (0.06, 0.17, 0.10), rust_share=0.06)
     shot.plate(cover, 1.5, gloss(paint, 0.2), paint.box)
+    hinge = lay_in_ring(shot, t, bonnet_hinge_flange().moved(88, 86, 22))
+    surface, box = rusty(around(hinge), 62)
+    shot.plate(hinge, 3.0, surface, box)
     return shot
 
 

@@ -267,10 +267,10 @@ def sheet_canvas(sheet: Sheet, dark: float, light: float, seed: int, margins_mm:
     printed = page_of(sheet.form, sheet.paper, sheet.number)
     placed = next(t for t in printed.targets if t.sheet == sheet)
     coded = np.asarray(Image.open(io.BytesIO(png_bytes(printed))).convert("L")) / 255.0
-    cover = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
+    white = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
     ox, oy = placed.origin_mm
     whole = (-ox, -oy, printed.size_mm[0] - ox, printed.size_mm[1] - oy)
-    canvas = print_page(whole, cover.astype(np.float32), dark, light, seed)
+    canvas = print_page(whole, white.astype(np.float32), dark, light, seed)
     if sheet.form == "card":
         m = 5.0  # cut out with scissors
         canvas = canvas.cropped(-m, -m, sheet.size_mm[0] + m, sheet.size_mm[1] + m)

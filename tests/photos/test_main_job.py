@@ -113,7 +113,7 @@ def test_the_mode_is_chosen_rightly_by_itself():
 def test_thickness_matters():
     """Without the height of its edge a 2 mm plate comes out larger by about H / (H - h)."""
     facts, result = traced("rusty-bracket")
-    _, flat = traced("rusty-bracket", thickness_mm=0.01)
+    _, flat = traced("rusty-bracket", thicknesses_mm=(0.01,))
     true = truths.pieces(facts)[0].outline.signed_area_mm2
     assert abs(result.patterns[0].outline.signed_area_mm2 / true - 1) < 0.001
     assert flat.patterns[0].outline.signed_area_mm2 / true > 1.004
@@ -129,4 +129,9 @@ def test_an_unmeasured_print_widens_the_uncertainty():
 
 def test_a_silhouette_needs_its_thickness():
     with pytest.raises(DigitizeError, match="thickness"):
-        traced("rusty-bracket", thickness_mm=None)
+        traced("rusty-bracket", thicknesses_mm=())
+
+
+def test_several_thicknesses_need_as_many_pieces():
+    with pytest.raises(DigitizeError, match="2 thicknesses were given for 1 piece:"):
+        traced("rusty-bracket", thicknesses_mm=(2.0, 1.0))

@@ -17,8 +17,8 @@ from scipy.ndimage import gaussian_filter
 from digitize.photo.photo import Photo
 from digitize.sighting.refine import Refined, refine
 
-SIDE = 25  # pixels of one picture
-FINER = 12
+SIDE = 21  # pixels of one picture
+FINER = 10
 DARK, LIGHT = 0.15, 0.65  # linear light
 
 
@@ -41,7 +41,7 @@ def draw(
 ) -> Corners:
     """``count`` corners side by side in one 16-bit photo."""
     rng = np.random.default_rng(seed)
-    pad = 4
+    pad = 3
     at = (np.arange((SIDE + 2 * pad) * FINER) + 0.5) / FINER - pad - 0.5
     x, y = np.meshgrid(at, at)
     tiles, truth, edges = [], [], []
@@ -59,7 +59,7 @@ def draw(
         light = gaussian_filter(light, blur_px * FINER)
         light = light.reshape(SIDE + 2 * pad, FINER, SIDE + 2 * pad, FINER).mean((1, 3))
         tiles.append(light[pad:-pad, pad:-pad])
-        truth.append(centre + (len(truth) * SIDE, 0))
+        truth.append(centre + np.array([len(truth) * SIDE, 0.0]))
         edges.append((first, second))
     strip = np.concatenate(tiles, axis=1)
     strip = strip + noise * (LIGHT - DARK) * rng.standard_normal(strip.shape)
@@ -92,7 +92,7 @@ def bound_px(noise: float, blur_px: float, window: float = 11.0) -> float:
 @pytest.mark.parametrize("blur_px", [0.5, 0.8, 1.1])
 def test_scatter_stays_near_the_bound(blur_px: float) -> None:
     noise = 0.03
-    corners = draw(300, blur_px=blur_px, noise=noise)
+    corners = draw(220, blur_px=blur_px, noise=noise)
     fit = fitted(corners)
     assert fit.good.all()
     error = fit.xy_px - corners.truth_px
@@ -108,7 +108,7 @@ def test_scatter_stays_near_the_bound(blur_px: float) -> None:
 def test_scatter_of_slanted_corners() -> None:
     """Tilts of up to 60 degrees squeeze right angles to about 53."""
     noise = 0.03
-    corners = draw(300, noise=noise, opening_deg=(55, 125))
+    corners = draw(220, noise=noise, opening_deg=(55, 125))
     error = fitted(corners).xy_px - corners.truth_px
     assert 1.0 < np.sqrt((error**2).mean()) / bound_px(noise, 0.8) < 1.5
 
@@ -116,7 +116,7 @@ def test_scatter_of_slanted_corners() -> None:
 def test_stock_refinement_is_worse() -> None:
     """OpenCV's gradient orthogonality on the same pixels (window 11 x 11)."""
     noise = 0.03
-    corners = draw(300, noise=noise)
+    corners = draw(220, noise=noise)
     ours = fitted(corners)
     grey = np.ascontiguousarray(corners.photo.linear_grey)
     near = corners.truth_px + np.random.default_rng(3).uniform(-1, 1, corners.truth_px.shape)
@@ -137,7 +137,7 @@ def test_stock_refinement_is_worse() -> None:
 def test_no_bias_without_noise() -> None:
     corners = draw(60, opening_deg=(55, 125))
     error = fitted(corners).xy_px - corners.truth_px
-    # The drawing's own steps of 1/12 px leave about 0.003 px.
+    # The drawing's own steps of 1/10 px leave about 0.003 px.
     assert np.sqrt((error**2).mean()) < 0.006
 
 
@@ -178,7 +178,7 @@ def test_a_covered_corner_is_refused() -> None:
     light = np.array(clean.photo.linear_grey)
     covered = np.arange(0, 60, 3)
     for k in covered:
-        x = int(round(clean.truth_px[k, 0])) + 3
+        x = round(clean.truth_px[k, 0]) + 3
         light[:, x : (k + 1) * SIDE] = 0.4
     corners = Corners(_photo(light), clean.truth_px, clean.edges_rad)
     fit = fitted(corners)

@@ -54,7 +54,7 @@ def digitize(monkeypatch, capsys, tmp_path):
 def test_every_command_has_help(digitize):
     code, out, _ = digitize("--help")
     assert code == 0
-    for command in ("trace", "check", "sheet", "printer", "sizes", "draw", "samples"):
+    for command in ("trace", "check", "phone", "sheet", "printer", "sizes", "draw", "samples"):
         assert command in out
         assert digitize(command, "--help")[0] == 0
 

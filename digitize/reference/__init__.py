@@ -1,0 +1,1 @@
+"""What a photo without a printed target can be measured by: rules, paper, known lengths."""
