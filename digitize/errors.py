@@ -34,6 +34,7 @@ class DigitizeError(Exception):
     exit_code: Exit = Exit.OTHER
 
     def __init__(self, what: str, *, where: str = "", do: str = "") -> None:
+        """Join the parts into the sentence."""
         self.what, self.where, self.do = what, where, do
         sentence = what + (f" ({where})" if where else "") + (f": {do}" if do else "")
         super().__init__(sentence + ".")
