@@ -58,7 +58,7 @@ def test_every_board_is_found_whole(name: str) -> None:
     # x to the right and y up, as nearly as quarter turns allow, seen from above
     homography, _ = cv2.findHomography(sighting.corners_mm, sighting.corners_px)
     middle = np.array(sheet.size_mm) / 2
-    ends = np.array([[middle, middle + [1, 0], middle + [0, 1]]])
+    ends = np.array([[middle, middle + np.array([1, 0]), middle + np.array([0, 1])]])
     origin, right, up = cv2.perspectiveTransform(ends, homography)[0]
     right, up = right - origin, up - origin
     assert right[0] > abs(up[0])
