@@ -45,6 +45,7 @@ _NEAR_MM = 2.0  # places of a sheet in two photos that may be one place
 _ROUGH = 4.0  # times the usual misfit: a sheet that its corners do not agree on
 _OTHER_LENS = 12.0  # standard deviations from the common lens
 _STEPS = 60
+_MOST_ROUNDS, _PAYS = 12, 0.98  # of drawing weights anew; the share of the cost that is left
 _MOST_TRIED = 3  # sheets left out in turn, where several are far off
 _USUAL_OFF = 4.0  # times what the other sheets are off the plane
 _LEARNING_ROUNDS = 4
@@ -160,11 +161,11 @@ def _robust(
 ) -> tuple[State, float]:
     """Adjust with falling weights for far corners; the state and its robust cost.
 
-    ``part`` (B,) marks the blocks that take part.
+    ``part`` (B,) marks the blocks that take part.  ``rounds`` is as often as weights are
+    drawn anew at least; it goes on as long as that pays.
     """
-    mine = [block for block, on in zip(problem.blocks, part, strict=True) if on]
-    scale2 = math.inf
-    for _ in range(rounds):
+    scale2, cost = math.inf, math.inf
+    for round_ in range(_MOST_ROUNDS):
         far2 = [
             distance2(state, problem, block) if on else np.full(len(block.px), np.inf)
             for block, on in zip(problem.blocks, part, strict=True)
@@ -175,10 +176,18 @@ def _robust(
         free = free_unknowns(problem, Weighing((), seen, np.ones(0)), datum)
         forgiving = beliefs.forgiving(state.heights_mm, _CAUCHY)
         state = adjust(state, problem, forgiving, weights, free=free, most_steps=5)
-    far2 = [np.minimum(distance2(state, problem, block), 1e12) for block in mine]
-    cost = _CAUCHY**2 * sum(float(np.log1p(d / _CAUCHY**2).sum()) for d in far2)
+        before, cost = cost, _robust_cost(state, problem, beliefs, part)
+        if round_ + 1 >= rounds and cost > _PAYS * before:
+            break
+    return state, cost
+
+
+def _robust_cost(state: State, problem: Problem, beliefs: Beliefs, part: BoolArray) -> float:
+    mine = [block for block, on in zip(problem.blocks, part, strict=True) if on]
+    far2 = np.concatenate([distance2(state, problem, block) for block in mine])
+    corners = _CAUCHY**2 * float(np.log1p(np.minimum(far2, 1e12) / _CAUCHY**2).sum())
     forgiving = beliefs.forgiving(state.heights_mm, _CAUCHY)
-    return state, cost + forgiving.cost(state, order_of(problem))
+    return corners + forgiving.cost(state, order_of(problem))
 
 
 @dataclass(eq=False)
