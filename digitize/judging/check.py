@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from digitize.camera.camera import CameraSolution
 from digitize.camera.recover import recover
 from digitize.judging.judge import judge
 from digitize.judging.report import PhotoReport
 from digitize.phone.expect import expected
 from digitize.phone.profile import PhoneProfile
+from digitize.photo.photo import Photo
 from digitize.photo.reading import read_photo
 from digitize.sheets.layout import PrintScale
 from digitize.sighting.sight import sight, sight_checkerboard
+from digitize.sighting.sighting import Sighting
 from digitize.tracing.light import PaperNotSeen, fit_paper_light
 
 Progress = Callable[[str], None]
@@ -50,11 +53,23 @@ def check_photo(
     known = expected(options.phone, photo).lens if options.phone else None
     solution = recover(sightings[0], options.print_scale, photo, known)
     progress("Judging")
-    scale_xy = options.print_scale.x, options.print_scale.y
+    return judge_seen(
+        photo, sightings, solution, options.print_scale, height_mm=options.thickness_mm
+    )
+
+
+def judge_seen(
+    photo: Photo,
+    sightings: Sequence[Sighting],
+    solution: CameraSolution,
+    scale: PrintScale,
+    *,
+    height_mm: float = 0.0,
+) -> PhotoReport:
+    """Judge a photo whose target and camera are known; the paper's light is found here."""
+    scale_xy = scale.x, scale.y
     try:
         light = fit_paper_light(photo, solution.camera, sightings[0].sheet, scale_xy)
     except PaperNotSeen:
         light = None
-    return judge(
-        photo, sightings, solution, light, height_mm=options.thickness_mm, scale_xy=scale_xy
-    )
+    return judge(photo, sightings, solution, light, height_mm=height_mm, scale_xy=scale_xy)

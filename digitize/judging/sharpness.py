@@ -23,7 +23,7 @@ from digitize.sighting.sighting import Sighting
 
 FloatArray = NDArray[np.float64]
 
-_MOST_CORNERS = 80
+_MOST_CORNERS = 48
 _FEWEST_CORNERS = 6
 _CLEAR = {True: 0.26, False: 0.42}  # of a square: what marks (or only corners) leave free
 _WIDEST_PX = 12
