@@ -48,6 +48,7 @@ class Placement:
     middle_mm: tuple[float, float]  # of its lattice
     angle_rad: float  # of its x axis, counter-clockwise
     scale: tuple[float, float]  # printed over nominal, across and up, as adjusted
+    aspect: float  # x over y of the print, over what its scale said
     covariance: FloatArray  # (3, 3) of middle (mm) and angle, in the free network
     heights_mm: FloatArray  # (HEIGHTS,) how it departs from the plane
     rms_px: float  # of its corners in all photos, per axis
@@ -90,8 +91,7 @@ class JointSolution:
     def camera_solution(self, number: int, sighting: int = 0) -> CameraSolution:
         """One photo's camera in the form that a single sheet gives, for one of its sightings."""
         view = self.views[number]
-        sheets = {p.sheet: p for p in self.placements}
-        scale = sheets[self.datum].scale
+        datum = next(p for p in self.placements if p.sheet == self.datum)
         return CameraSolution(
             camera=view.camera,
             used=view.used[sighting],
@@ -99,7 +99,7 @@ class JointSolution:
             rms_px=view.rms_px,
             expected_rms_px=view.expected_rms_px,
             sheet_flatness_mm=self.out_of_plane_mm,
-            print_aspect=scale[0] / scale[1],
+            print_aspect=datum.aspect,
         )
 
 
@@ -239,8 +239,8 @@ class _Finished:
         problem = self.problem
         at = order_of(problem).sheet(sheet)[:PLACE]
         nominal = np.array(problem.sheets[sheet].size_mm)
-        scale = problem.size_mm(sheet) / nominal
-        scale = scale * np.exp(state.print_[problem.print_of[sheet]] + state.stretch[sheet])
+        seen = np.exp(state.print_[problem.print_of[sheet]] + state.stretch[sheet])
+        scale = problem.size_mm(sheet) / nominal * seen
         rms, expected = _rms(rows)
         x, y = (float(v) for v in state.middle_mm[sheet])
         return Placement(
@@ -248,6 +248,7 @@ class _Finished:
             middle_mm=(x, y),
             angle_rad=math.remainder(float(state.angle_rad[sheet]), 2 * math.pi),
             scale=(float(scale[0]), float(scale[1])),
+            aspect=float(seen[0] / seen[1]),
             covariance=covariance[np.ix_(at, at)],
             heights_mm=state.heights_mm[sheet],
             rms_px=rms,
