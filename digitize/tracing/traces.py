@@ -17,7 +17,10 @@ from digitize.errors import Notice
 
 FloatArray = NDArray[np.float64]
 
-MEASURED, BRIDGED = 0, 1
+MEASURED, BRIDGED, CUT = 0, 1, 2
+"""How a point of an edge is known.  CUT is no edge at all: the photo ends there, and the
+loop runs along its end; only tracing that is asked for parts of a piece gives such points.
+"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,7 +30,7 @@ class TracedLoop:
     points_mm: FloatArray  # (N, 2) at true scale on the sheet, at their true height
     points_px: FloatArray  # (N, 2) where they were seen in the photo
     u_mm: FloatArray  # (N,) standard uncertainty across the edge, random part
-    evidence: NDArray[np.uint8]  # (N,) MEASURED or BRIDGED
+    evidence: NDArray[np.uint8]  # (N,) MEASURED, BRIDGED or CUT
     blur_mm: float  # edge blur (one Gaussian sigma) on the sheet; for the curved-edge bias
     line_width_mm: float | None = None  # of the drawn stroke, ink only
 

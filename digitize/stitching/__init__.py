@@ -1,0 +1,1 @@
+"""What several photos show of a piece, joined into one."""
