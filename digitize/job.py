@@ -22,6 +22,7 @@ from digitize.camera.recover import recover
 from digitize.curves.fit import fit_closed, fit_polyline
 from digitize.curves.restore import restore
 from digitize.errors import DigitizeError, Exit, Notice
+from digitize.judging.check import judge_seen
 from digitize.pattern.contour import Closed
 from digitize.pattern.model import (
     BendLine,
@@ -31,6 +32,8 @@ from digitize.pattern.model import (
     Precision,
     Provenance,
 )
+from digitize.phone.expect import disagreement, expected
+from digitize.phone.profile import PhoneProfile
 from digitize.photo.photo import Photo
 from digitize.photo.reading import read_photo
 from digitize.sheets.layout import PrintScale
@@ -64,6 +67,7 @@ class JobOptions:
     surface_height_mm: float = 0.0  # of the drawn surface over the target's plane, ink only
     checkerboard_mm: float | None = None  # square size; None: the photo shows coded sheets
     sheet_number: int | None = None
+    phone: PhoneProfile | None = None  # what is known of the camera
     region_mm: NDArray[np.float64] | None = None  # (N, 2) polygon on the sheet
     tolerance_mm: float = 0.15
     restore_eaten: bool = False
@@ -109,6 +113,7 @@ class _Seen:
     sightings: tuple[Sighting, ...]
     solution: CameraSolution
     options: JobOptions
+    notices: tuple[Notice, ...]  # of the photo check and the phone's profile
 
     @property
     def scale_xy(self) -> tuple[float, float]:
@@ -133,7 +138,7 @@ def pattern_from_photo(
         else sight(photo, options.sheet_number)
     )
     progress("Working out the camera")
-    seen = _Seen(photo, sightings, recover(sightings[0], options.print_scale, photo), options)
+    seen = _look(photo, sightings, options)
     traced = _trace(seen, progress)
     progress("Fitting lines and arcs")
     stem = options.name or path.stem
@@ -151,6 +156,19 @@ def pattern_from_photo(
     return JobResult(
         patterns, photo, sightings, seen.solution, traced, stem, options.surface_height_mm
     )
+
+
+def _look(photo: Photo, sightings: tuple[Sighting, ...], options: JobOptions) -> _Seen:
+    """The camera, and what speaks against the photo."""
+    belief = expected(options.phone, photo) if options.phone is not None else None
+    lens = belief.lens if belief is not None else None
+    solution = recover(sightings[0], options.print_scale, photo, lens)
+    against = (*belief.notices, *disagreement(belief, solution)) if belief is not None else ()
+    height_mm = max((*options.thicknesses_mm, options.surface_height_mm))
+    report = judge_seen(photo, sightings, solution, options.print_scale, height_mm=height_mm)
+    # Flatness has a notice of its own, with the camera's.
+    poor = tuple(notice for notice in report.notices() if notice.code != "photo-flatness")
+    return _Seen(photo, sightings, solution, options, (*against, *poor))
 
 
 def _trace(seen: _Seen, progress: Progress) -> Traced:
@@ -223,6 +241,7 @@ def _pattern(
         provenance=_provenance(traced.mode, seen),
         notices=(
             *seen.options.print_notices,
+            *seen.notices,
             *_camera_notices(seen),
             *traced.notices,
             *piece.notices,

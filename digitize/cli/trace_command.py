@@ -68,6 +68,9 @@ def trace(
         str | None,
         typer.Option("--printer", help="Profile of the printer that made the target."),
     ] = None,
+    phone: Annotated[
+        str | None, typer.Option("--phone", help="Profile of the phone that took the photo.")
+    ] = None,
     sheet: Annotated[
         int | None, typer.Option("--sheet", "-n", help="Number of the target to measure by.")
     ] = None,
@@ -105,6 +108,7 @@ def trace(
     from digitize.cli.printing_scale import print_scale
     from digitize.delivery import DeliveryOptions, deliver, refuse_overwriting
     from digitize.job import JobOptions, pattern_from_photo
+    from digitize.phone import profile as phones
 
     scale, notices = print_scale(printer, plain=checkerboard is not None)
     options = JobOptions(
@@ -116,6 +120,7 @@ def trace(
         surface_height_mm=positive_mm(surface, units, "--surface") or 0.0,
         checkerboard_mm=positive_mm(checkerboard, units, "--checkerboard"),
         sheet_number=sheet,
+        phone=phones.load(phone) if phone is not None else None,
         region_mm=_box(region, units),
         tolerance_mm=positive_mm(tolerance, units, "--tolerance") or 0.0,
         restore_eaten=restore,
