@@ -1,8 +1,8 @@
 """Drawing or piece: what a photo shows, when the user does not say.
 
 A drawing is a thin closed line with the same bare surface on both sides of it; a piece is
-a filled shape unlike the paper it lies on.  A card or checkerboard has no paper for a
-piece to lie on, so there it is the drawing.
+a filled shape unlike the paper it lies on.  Beside a card or checkerboard a piece is only
+believed if the target's own paper goes all round it; a panel, and what is on it, is drawn on.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from digitize.sheets.layout import Sheet
 from digitize.tracing.light import fit_paper_light
 from digitize.tracing.loops import Loops, find_loops
 from digitize.tracing.overview import Overview, darkest_channel, look_down
+from digitize.tracing.silhouette_finding import view_from_above
 from digitize.tracing.strokes import NothingDrawn, find_on_paper
 
 _BROAD_MM = 6.0  # broader than any pen line
@@ -31,9 +32,13 @@ def choose_mode(
     photo: Photo, camera: Camera, sheet: Sheet, scale_xy: tuple[float, float] = (1.0, 1.0)
 ) -> tuple[Literal["ink", "silhouette"], str]:
     """Whether to trace a drawing or a piece, and why, in words for the user."""
-    if sheet.work_area_mm is None:
-        return "ink", "the target has no blank middle for a piece to lie in"
     light = fit_paper_light(photo, camera, sheet, scale_xy)
+    if sheet.work_area_mm is None:
+        around = view_from_above(camera, sheet, light, scale_xy)
+        ratio = np.exp(around.log_ratio)
+        if _broad_area(ratio, around.domain, around.cell_mm) > _LEAST_PIECE_MM2:
+            return "silhouette", "a filled shape unlike the paper lies beside the target"
+        return "ink", "nothing lies on the paper of the target"
     view = look_down(light, camera, sheet, scale_xy=scale_xy, pitch_mm=0.4)
     try:
         strokes = find_on_paper(view)
@@ -43,7 +48,7 @@ def choose_mode(
         loops = find_loops(strokes.ink, view.pitch_mm)
         if any(_same_on_both_sides(loops, view, s) for s in loops.strokes_in(0)):
             return "ink", "a drawn line closes round bare surface"
-    piece_mm2 = _broad_area(view)
+    piece_mm2 = _broad_area(view.ratio, view.valid, view.pitch_mm)
     if piece_mm2 > _LEAST_PIECE_MM2:
         return "silhouette", "a filled shape unlike the paper lies on the sheet"
     if loops is not None:
@@ -73,13 +78,11 @@ def _median(ratio: NDArray[np.float32], chosen: NDArray[np.bool_]) -> NDArray[np
     return np.median(ratio[chosen], axis=0) if chosen.sum() > 30 else None
 
 
-def _broad_area(view: Overview) -> float:
+def _broad_area(ratio: NDArray[np.float32], valid: NDArray[np.bool_], pitch_mm: float) -> float:
     """Area of what is unlike paper and broader than a pen line, mm2."""
-    bright = -darkest_channel(-view.ratio)
-    unlike = ((darkest_channel(view.ratio) < 0.74) | (bright > 1.35)) & view.valid
-    size = max(3, round(_BROAD_MM / view.pitch_mm))
+    bright = -darkest_channel(-ratio)
+    unlike = ((darkest_channel(ratio) < 0.74) | (bright > 1.35)) & valid
+    size = max(3, round(_BROAD_MM / pitch_mm))
     disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    return (
-        float(cv2.morphologyEx(unlike.astype(np.uint8), cv2.MORPH_OPEN, disk).sum())
-        * view.pitch_mm**2
-    )
+    broad = cv2.morphologyEx(unlike.astype(np.uint8), cv2.MORPH_OPEN, disk)
+    return float(broad.sum()) * pitch_mm**2

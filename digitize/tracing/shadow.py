@@ -95,10 +95,11 @@ def find_shadow(
     usable = strips.seen & trusted
     best: tuple[float, FloatArray, FloatArray, float] | None = None
     longest = min(_STEEPEST * thickness_mm, (depth - 6) * step)
-    lengths = np.geomspace(max(2.5 * step, 0.12 * thickness_mm), longest, _LENGTHS)
+    shortest = max(2.5 * step, 0.12 * thickness_mm)
     few = np.flatnonzero(usable)
-    if len(few) < 20:
-        return None
+    if len(few) < 20 or longest <= shortest:
+        return None  # so thin a piece casts none that could be told from its edge
+    lengths = np.geomspace(shortest, longest, _LENGTHS)
     few = few[:: max(1, len(few) // 700)]
     normals, hidden = contours.normals[few], hidden_mm[few]
     pixels = inward[few]

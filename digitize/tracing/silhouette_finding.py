@@ -8,7 +8,7 @@ not become paper.  What is left are pieces, with their hard cast shadows still a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -37,6 +37,10 @@ _ROUGH = 2.5  # times the unevenness of plain paper
 _DARKEST, _BRIGHTEST = float(np.log(0.2)), float(np.log(1.2))  # of paper over paper white
 _TINT = 0.16  # log units that the colour of light in a shadow may differ
 _MARGIN_MM = 0.6  # printed squares' own blur and the sheet's lie
+_PRINT_MM = 1.6  # that, and what is abrupt about the squares at a lattice's border
+_QUIET_MM = 1.5  # of paper round that, where a card or checkerboard is bare
+_RIM_MM = 1.5  # of a sheet of paper, where nothing is looked for
+_LEAST_LIT = float(np.log(0.45))  # darker things beside a target are not its paper's margin
 
 
 class NoPieceFound(DigitizeError):
@@ -96,8 +100,31 @@ class Blob:
 def view_from_above(
     camera: Camera, sheet: Sheet, light: PaperLight, scale_xy: tuple[float, float]
 ) -> TopDown:
-    """The blank area of a ring, or the paper round a card or checkerboard, from above."""
-    x0, y0, x1, y1 = _extent(camera, sheet, scale_xy)
+    """The blank area of a ring, or the paper that a card or checkerboard is printed on, from above.
+
+    What lies round that paper is bench.  Only what the paper encloses can lie on it.
+    """
+    view = _looked_down(light, camera, sheet, _extent(camera, sheet, scale_xy), scale_xy)
+    if sheet.work_area_mm is not None:
+        return view
+    paper = _own_paper(view, sheet, scale_xy)
+    if not paper.any():
+        return replace(view, domain=paper, frame=paper)
+    r, c = np.nonzero(paper)
+    low, high = view.to_mm(np.array([[r.min(), c.min()], [r.max(), c.max()]], dtype=np.float64))
+    closer = _looked_down(light, camera, sheet, (*low, *high), scale_xy)
+    paper = _own_paper(closer, sheet, scale_xy) & closer.domain
+    return replace(closer, domain=paper, frame=closer.frame & paper)
+
+
+def _looked_down(
+    light: PaperLight,
+    camera: Camera,
+    sheet: Sheet,
+    extent_mm: tuple[float, float, float, float],
+    scale_xy: tuple[float, float],
+) -> TopDown:
+    x0, y0, x1, y1 = extent_mm
     cell = max(_CELL_MM, float(np.sqrt((x1 - x0) * (y1 - y0) / _MOST_CELLS)))
     columns, rows = int((x1 - x0) / cell) + 1, int((y1 - y0) / cell) + 1
     map_x, map_y = _pixel_maps(camera, (x0, y0), cell, (rows, columns))
@@ -113,7 +140,7 @@ def view_from_above(
     ratio = light.ratio(left, top, right, bottom, step)
     small_x = (map_x - left + 0.5) / step - 0.5
     small_y = (map_y - top + 0.5) / step - 0.5
-    log_ratio = cv2.log(cv2.max(ratio, 0.01))
+    log_ratio = np.log(np.maximum(ratio, np.float32(0.01)))
     seen = cv2.remap(
         log_ratio,
         small_x.astype(np.float32),
@@ -121,11 +148,22 @@ def view_from_above(
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    domain = inside & _blank(sheet, scale_xy, (x0, y0), cell, (rows, columns))
+    domain = inside & ~_printed(sheet, scale_xy, (x0, y0), cell, (rows, columns))
     frame = domain & (cv2.erode(inside.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0)
     # Where part of the target lies in shadow, its light may have been taken for the rule.
     brightest = _BRIGHTEST if light.inlier_share > 0.8 else _BRIGHTEST + 1.2
-    return TopDown((x0, y0), cell, np.asarray(seen), domain, frame, brightest)
+    return TopDown((x0, y0), cell, np.asarray(seen, np.float32), domain, frame, brightest)
+
+
+def _own_paper(view: TopDown, sheet: Sheet, scale_xy: tuple[float, float]) -> Mask:
+    """Cells (rows, columns) of the paper that bears a card or checkerboard, and all it encloses."""
+    abrupt = _slope(view, _CLOSE_MM) - 1.3 * _slope(view, _AFAR_MM)
+    lit = _grey(view.log_ratio) > _LEAST_LIT
+    printed = _printed(sheet, scale_xy, view.origin_mm, view.cell_mm, view.domain.shape)
+    beside = cv2.dilate(printed.astype(np.uint8), _disc(_QUIET_MM / view.cell_mm)) > 0
+    paper = _connected_to(_maybe_paper(view, abrupt) & lit | beside, beside, 0.5 / view.cell_mm)
+    # The rim of the paper is abrupt and left out already; what remains of its blur is not.
+    return _eroded(_filled(paper), _RIM_MM / view.cell_mm) & view.domain
 
 
 def pixel_size_mm(camera: Camera, points_px: FloatArray) -> FloatArray:
@@ -145,7 +183,7 @@ def find_blobs(
     Whether they are bounded by a real edge is for the closer look to say.
     """
     margin = view.domain & ~_eroded(view.domain, 2.5 / view.cell_mm)
-    grey = cv2.transform(view.log_ratio, np.array([LUMINANCE], np.float32))
+    grey = _grey(view.log_ratio)
     rough = _roughness(view, grey)
     abrupt = _slope(view, _CLOSE_MM) - 1.3 * _slope(view, _AFAR_MM)
     maybe = _maybe_paper(view, abrupt)
@@ -168,7 +206,7 @@ def find_blobs(
     plain = _openings(view, smooth & (rough < _ROUGH), grey, thickness_mm)
     looser = _openings(view, smooth, grey, thickness_mm)
     kinds = ((0, plain[0]), (1, plain[1]), (1, looser[0]), (3, looser[1]))
-    level = cv2.GaussianBlur(grey, (0, 0), 0.3 / view.cell_mm)
+    level = np.asarray(cv2.GaussianBlur(grey, (0, 0), 0.3 / view.cell_mm), np.float32)
     coloured = _paper_coloured(view)
     blobs, small = [], []
     n, parts, part_stats, centroids = cv2.connectedComponentsWithStats(
@@ -233,6 +271,11 @@ def _slope(view: TopDown, blur_mm: float) -> NDArray[np.float32]:
     return steepest
 
 
+def _grey(log_ratio: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Weighted mean (rows, columns) of the channels (rows, columns, 3)."""
+    return np.asarray(cv2.transform(log_ratio, np.array([LUMINANCE], np.float32)), np.float32)
+
+
 def _roughness(view: TopDown, grey: NDArray[np.float32]) -> NDArray[np.float32]:
     """Fine unevenness over that of the plain paper, which is noise (rows, columns).
 
@@ -242,7 +285,7 @@ def _roughness(view: TopDown, grey: NDArray[np.float32]) -> NDArray[np.float32]:
     power = cv2.GaussianBlur(fine * fine, (0, 0), 0.7 / view.cell_mm)
     plain = max(float(np.median(power[view.domain])), 1e-8)
     # Noise is larger beside the light where there is less of it.
-    return np.sqrt(power / plain) * np.exp(0.7 * np.clip(grey, -2.0, 0.0))
+    return np.asarray(np.sqrt(power / plain) * np.exp(0.7 * np.clip(grey, -2.0, 0.0)), np.float32)
 
 
 def _openings(
@@ -270,7 +313,7 @@ def _openings(
 def _connected_to(mask: Mask, seed: Mask, neck_cells: float) -> Mask:
     """The part of a mask that hangs together with the seed by more than a narrow neck."""
     core = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disc(neck_cells))
-    core |= (mask & seed).astype(np.uint8)
+    core = np.where(mask & seed, np.uint8(1), core)
     count, labels = cv2.connectedComponents(core, connectivity=4)
     hit = np.bincount(labels[seed & (core > 0)], minlength=count) > 5
     hit[0] = False
@@ -304,23 +347,23 @@ def _extent(
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
-def _blank(
+def _printed(
     sheet: Sheet,
     scale_xy: tuple[float, float],
     origin: tuple[float, float],
     cell: float,
-    shape: tuple[int, int],
+    shape: tuple[int, ...],
 ) -> Mask:
-    """Cells outside the printed lattice (rows, columns)."""
-    blank = np.ones(shape, dtype=bool)
+    """Cells (rows, columns) of a printed lattice that fills its sheet, and of its blur."""
+    printed = np.zeros(shape, dtype=bool)
     if sheet.work_area_mm is None:
         w, h = sheet.size_mm[0] * scale_xy[0], sheet.size_mm[1] * scale_xy[1]
         x = origin[0] + cell * np.arange(shape[1])
         y = origin[1] + cell * np.arange(shape[0])
-        over_x = (x > -_MARGIN_MM) & (x < w + _MARGIN_MM)
-        over_y = (y > -_MARGIN_MM) & (y < h + _MARGIN_MM)
-        blank[np.ix_(over_y, over_x)] = False
-    return blank
+        over_x = (x > -_PRINT_MM) & (x < w + _PRINT_MM)
+        over_y = (y > -_PRINT_MM) & (y < h + _PRINT_MM)
+        printed[np.ix_(over_y, over_x)] = True
+    return printed
 
 
 def _pixel_maps(
@@ -337,7 +380,7 @@ def _pixel_maps(
     c = np.arange(columns, dtype=np.float32) / _NODE
     at_c, at_r = np.meshgrid(c, r)
     both = cv2.remap(nodes, at_c, at_r, cv2.INTER_LINEAR)
-    return both[..., 0], both[..., 1]
+    return np.asarray(both[..., 0], np.float32), np.asarray(both[..., 1], np.float32)
 
 
 def _maybe_paper(view: TopDown, abrupt: NDArray[np.float32]) -> Mask:
@@ -347,8 +390,8 @@ def _maybe_paper(view: TopDown, abrupt: NDArray[np.float32]) -> Mask:
 
 def _paper_coloured(view: TopDown) -> Mask:
     """Cells that may be paper by colour and level."""
-    log_ratio = cv2.GaussianBlur(view.log_ratio, (3, 3), 0)
-    grey = cv2.transform(log_ratio, np.array([LUMINANCE], np.float32))
+    log_ratio = np.asarray(cv2.GaussianBlur(view.log_ratio, (3, 3), 0), np.float32)
+    grey = _grey(log_ratio)
     tint = np.zeros_like(grey)
     for channel in cv2.split(log_ratio):
         cv2.max(tint, cv2.absdiff(channel, grey), dst=tint)

@@ -8,11 +8,12 @@ picture a piece's edge is a line running down, and so is the end of its cast sha
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d  # type: ignore[attr-defined]
 
 from digitize.camera.camera import Camera
 from digitize.photo.photo import Photo
@@ -154,7 +155,7 @@ def unroll(
     return Strips(linear(coded) / white[:, None, :], outside_mm, step_mm, seen)
 
 
-def along_loops(values: NDArray[np.float32], contours: Contours, sigma: float) -> FloatArray:
+def along_loops(values: NDArray[Any], contours: Contours, sigma: float) -> NDArray[Any]:
     """Values (N, ...) smoothed along each loop by a Gaussian of ``sigma`` points."""
     out = np.empty_like(values)
     for loop in contours.loops:
