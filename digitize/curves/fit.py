@@ -8,20 +8,23 @@ every edge how it is known and how well.  ``fit_polyline`` keeps the points as t
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from digitize.curves.chain import BRIDGED, MEASURED, RESTORED, Chain, Samples, clean, thinned
-from digitize.curves.choice import lines_and_arcs
+from digitize.curves.choice import SLACK, lines_and_arcs
 from digitize.curves.joints import Adjusted
 from digitize.curves.primitives import CurveError, blur_inset_mm, fit_circle
+from digitize.curves.segmentation import CORNER_DEPTH, CORNER_REACH
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Slot
 from digitize.pattern.region import polygon
 from digitize.pattern.segments import Arc, Line, Point, Segment
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 WORDS: dict[int, Evidence] = {MEASURED: "measured", BRIDGED: "bridged", RESTORED: "restored"}
 
@@ -30,7 +33,14 @@ FLAT_MM = 1e-4  # an arc this shallow is a line
 LOBES = 0.4  # of the tolerance: a round hole may be this far out of round
 STRETCH_MM = 3.0  # evidence is told apart by stretches about this long
 OUTLIERS = 0.02  # share of points that dirt may hold off a circle or slot
-SHARE_TOLD = 0.1  # of a circle or slot: less than this restored or bridged goes unsaid
+SHORTEST_SLOT = 0.05  # half the straight over the radius: less is a hole out of round
+MOST_GIVEN_UP = 4  # times that pieces are given up before all of them are
+GIVEN_UP_SHARE = 0.5  # of the tolerance: how far points may lie from the lines between them
+MISREAD = 0.12  # the same, where the edge jumps off and back as no metal does
+FARTHEST_OFF = 6.0  # tolerances: farther off is another edge, or no circle
+JUMP_MM = 0.8  # a jump is over within this much edge
+LEAST_SEEN = 0.5  # of a circle or slot that must have been measured
+SHARE_TOLD = 0.5  # of a circle or slot: less than this restored or bridged goes unsaid
 
 
 def fit_closed(
@@ -63,8 +73,8 @@ def fit_closed(
     if slot is not None:
         return slot
     adjusted = lines_and_arcs(samples, chain, tolerance_mm, blur_mm)
-    contour = _contour(samples, adjusted)
-    if len(contour.points_mm(CHORD_MM)) < 3 or not polygon(contour, CHORD_MM).is_valid:
+    contour = _borne_out(samples, chain, adjusted, tolerance_mm, blur_mm)
+    if contour is None or not polygon(contour, CHORD_MM).is_valid:
         return fit_polyline(points_mm, u_mm, evidence)
     return contour
 
@@ -109,10 +119,53 @@ def _robust_weights(samples: Samples, residual: FloatArray) -> FloatArray:
 
 
 def _holds(chain: Chain, off: FloatArray, tolerance_mm: float) -> bool:
-    """Whether all but a few thinned points lie within reach of a curve."""
+    """Whether what was measured bears a circle or slot out.
+
+    A few points may lie off it anyhow; more only where the edge jumps off and back, which
+    metal does not do, and a tracer does that takes a gleam or a shadow for the edge.
+    """
     beyond = (np.abs(off) > chain.allowed_mm(tolerance_mm)) & chain.counted
-    share = float(chain.weight[beyond].sum() / max(chain.weight[chain.counted].sum(), 1e-12))
-    return share <= OUTLIERS
+    weight = np.where(chain.counted, 1.0, 0.0) * _spans(chain)
+    total = float(weight.sum())
+    if total < LEAST_SEEN * chain.length_mm or not total > 0.0:
+        return False
+    if np.abs(off)[chain.counted].max() > FARTHEST_OFF * tolerance_mm:
+        return False
+    if float(weight[beyond].sum()) <= OUTLIERS * total:
+        return True
+    if float(weight[beyond].sum()) > MISREAD * total:
+        return False
+    return all(_jumps(chain, off, run, tolerance_mm) for run in _runs(beyond))
+
+
+def _spans(chain: Chain) -> FloatArray:
+    """Length of edge (M,) that each thinned point stands for."""
+    after = np.diff(np.append(chain.along_mm, chain.along_mm[0] + chain.length_mm))
+    return np.asarray((after + np.roll(after, 1)) / 2.0)
+
+
+def _runs(mask: NDArray[np.bool_]) -> list[IntArray]:
+    """Indices of every run of True round the closed chain."""
+    n = len(mask)
+    if mask.all():
+        return [np.arange(n)]
+    first = int(np.flatnonzero(~mask)[0])
+    order = (np.arange(n) + first) % n
+    turned = np.concatenate((mask[order], [False])).astype(np.int8)
+    edges = np.flatnonzero(np.diff(turned, prepend=np.int8(0)))
+    return [order[a:b] for a, b in edges.reshape(-1, 2)]
+
+
+def _jumps(chain: Chain, off: FloatArray, run: IntArray, tolerance_mm: float) -> bool:
+    """Whether a run off a curve begins or ends with a jump."""
+    m = len(chain)
+    depth = float(np.abs(off[run]).max())
+    for end, way in ((run[0], -1), (run[-1], 1)):
+        near = (end + way * np.arange(-1, 3)) % m
+        near = near[np.abs(chain.along_mm[near] - chain.along_mm[end]) < JUMP_MM]
+        if np.ptp(off[near]) > max(0.5 * depth, tolerance_mm):
+            return True
+    return False
 
 
 def _circle(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm: float) -> Circle | None:
@@ -156,7 +209,7 @@ def _slot(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm: float) -
     length = np.hypot(sides[:, 0], sides[:, 1])
     longest = int(np.argmax(length))
     radius, half = float(length.min()) / 2.0, float(length.max() - length.min()) / 2.0
-    if half <= 0.02 * radius:
+    if half <= SHORTEST_SLOT * radius:
         return None
     middle, angle = corners.mean(axis=0), math.atan2(sides[longest, 1], sides[longest, 0])
     q = np.array([middle[0], middle[1], angle, half, radius])
@@ -174,6 +227,8 @@ def _slot(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm: float) -
         if float(np.abs(step).max()) < 1e-10:
             break
     half, radius = float(q[3]), float(q[4])
+    if half <= SHORTEST_SLOT * radius or radius <= tolerance_mm:
+        return None
     thin, _ = _slot_distances(q, chain.points_mm, blur_mm)
     if not _holds(chain, thin, tolerance_mm):
         return None
@@ -232,17 +287,98 @@ def _known(samples: Samples, scatter_mm: float, unknowns: int) -> tuple[Evidence
 # ---------------------------------------------------------------- contour
 
 
-def _contour(samples: Samples, adjusted: Adjusted) -> Contour:
+def _borne_out(
+    samples: Samples, chain: Chain, adjusted: Adjusted, tolerance_mm: float, blur_mm: float
+) -> Contour | None:
+    """The contour, the pieces that their own points contradict given up for those points.
+
+    None when that does not help either.
+    """
+    owner = adjusted.owner[chain.first_raw]
+    points = shapely.points(chain.points_mm)
+    allowed = SLACK * chain.allowed_mm(tolerance_mm)
+    # Corners are drawn sharp where the blur shows them round.
+    corner = np.min(
+        [np.hypot(*(chain.points_mm - joint).T) for joint in adjusted.joints_mm], axis=0
+    )
+    allowed = allowed + CORNER_DEPTH * blur_mm * (corner < CORNER_REACH * blur_mm)
+    k = len(adjusted.joints_mm)
+    given_up: set[int] = set()
+    for _ in range(MOST_GIVEN_UP):
+        contour = _contour(samples, chain, adjusted, given_up, tolerance_mm)
+        places = contour.points_mm(CHORD_MM)
+        if len(places) < 3:
+            return None
+        off = shapely.distance(points, shapely.LinearRing(places))
+        wrong = {int(i) for i in owner[(off > allowed + CHORD_MM) & chain.counted]} - given_up
+        if not wrong and polygon(contour, CHORD_MM).is_valid:
+            return contour
+        # A joint that has left the points takes the pieces on both its sides along.
+        given_up |= wrong or {(i + way) % k for i in given_up for way in (-1, 1)}
+        if not given_up:
+            return None
+    return _contour(samples, chain, adjusted, set(range(k)), tolerance_mm)
+
+
+def _contour(
+    samples: Samples,
+    chain: Chain,
+    adjusted: Adjusted,
+    given_up: set[int],
+    tolerance_mm: float,
+) -> Contour:
+    """The adjusted pieces as edges, of those given up the points instead."""
     k = len(adjusted.joints_mm)
     joints: list[Point] = [(float(x), float(y)) for x, y in adjusted.joints_mm]
     edges: list[Edge] = []
-    for i in range(k):
-        bulge = float(adjusted.bulges[i])
-        start, end = joints[i], joints[(i + 1) % k]
+    first = next((i for i in range(k) if i not in given_up), None)
+    if first is None:
+        everything = np.append(np.arange(len(chain)), 0)
+        return Contour(tuple(_by_points(samples, chain, everything, (), tolerance_mm)))
+    owner = adjusted.owner[chain.first_raw]
+    i = first
+    while i < first + k:
+        here, run = i % k, 0
+        while (i + run) % k in given_up:
+            run += 1
+        if run:
+            mine = np.flatnonzero(np.isin(owner, [(i + r) % k for r in range(run)]))
+            # The run may pass the end of the chain: it starts after its widest gap.
+            if len(mine):
+                gaps = np.diff(np.append(mine, mine[0] + len(chain)))
+                mine = np.roll(mine, -(int(np.argmax(gaps)) + 1))
+            ends = (joints[here], joints[(i + run) % k])
+            edges += _by_points(samples, chain, mine, ends, tolerance_mm)
+            i += run
+            continue
+        bulge = float(adjusted.bulges[here])
+        start, end = joints[here], joints[(here + 1) % k]
         flat = abs(bulge) * math.dist(start, end) / 2.0 < FLAT_MM
         segment_ = Line(start, end) if flat else Arc(start, end, bulge)
-        edges += _told_apart(samples, adjusted, i, segment_)
+        edges += _told_apart(samples, adjusted, here, segment_)
+        i += 1
     return Contour(tuple(edges))
+
+
+def _by_points(
+    samples: Samples,
+    chain: Chain,
+    mine: IntArray,
+    ends: tuple[Point, Point] | tuple[()],
+    tolerance_mm: float,
+) -> list[Edge]:
+    """Straight edges through thinned points, as few as keep near every one of them.
+
+    They run between ``ends`` if given, else from the first of ``mine`` to the last.
+    """
+    p = chain.points_mm[mine]
+    path = shapely.LineString(np.vstack((ends[:1], p, ends[1:])) if ends else p)
+    kept = shapely.simplify(path, GIVEN_UP_SHARE * tolerance_mm, preserve_topology=False)
+    places: list[Point] = [(float(x), float(y)) for x, y in np.asarray(kept.coords)]
+    u = max(samples.noise_mm, float(np.median(chain.u_mm[mine])) if len(mine) else 0.0)
+    kinds = samples.evidence[chain.first_raw[mine]]
+    word = WORDS[int(np.argmax(np.bincount(kinds, minlength=3)))]
+    return [Edge(Line(a, b), word, u) for a, b in pairwise(places) if a != b]
 
 
 def _told_apart(samples: Samples, adjusted: Adjusted, piece: int, whole: Segment) -> list[Edge]:

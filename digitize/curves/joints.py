@@ -603,8 +603,11 @@ class _State:
         off1 = e @ normal
         off2 = e @ (np.array([-v[1], v[0]]) * side)
         slope = math.tan(abs(turn) / 2.0)
+        least, most = 0.3 * near, min(3.0 * near, 0.95 * room)
+        if not 0.0 < least < most:
+            return None
         best, reach = math.inf, 0.0
-        for size in np.geomspace(0.3 * near, min(3.0 * near, 0.95 * room), 40):
+        for size in np.geomspace(least, most, 40):
             radius = size / slope
             arc = np.hypot(*(e + u * size - normal * radius).T) - radius
             r = np.where(s1 < -size, off1, np.where(s2 > size, off2, -arc))
