@@ -106,7 +106,7 @@ class ThicknessCount(DigitizeError):
 
 
 @dataclass(frozen=True, eq=False)
-class _Seen:
+class Seen:
     """One photo with its target and camera: what every later step looks at."""
 
     photo: Photo
@@ -139,9 +139,14 @@ def pattern_from_photo(
     )
     progress("Working out the camera")
     seen = _look(photo, sightings, options)
-    traced = _trace(seen, progress)
+    traced = trace_seen(seen, progress)
     progress("Fitting lines and arcs")
-    stem = options.name or path.stem
+    return result_of(seen, traced, options.name or path.stem)
+
+
+def result_of(seen: Seen, traced: Traced, stem: str) -> JobResult:
+    """The patterns of everything traced, named after ``stem``."""
+    options = seen.options
     count = len(traced.pieces)
     patterns = tuple(
         _pattern(
@@ -154,11 +159,17 @@ def pattern_from_photo(
         for rank, piece in enumerate(traced.pieces)
     )
     return JobResult(
-        patterns, photo, sightings, seen.solution, traced, stem, options.surface_height_mm
+        patterns,
+        seen.photo,
+        seen.sightings,
+        seen.solution,
+        traced,
+        stem,
+        options.surface_height_mm,
     )
 
 
-def _look(photo: Photo, sightings: tuple[Sighting, ...], options: JobOptions) -> _Seen:
+def _look(photo: Photo, sightings: tuple[Sighting, ...], options: JobOptions) -> Seen:
     """The camera, and what speaks against the photo."""
     belief = expected(options.phone, photo) if options.phone is not None else None
     lens = belief.lens if belief is not None else None
@@ -168,10 +179,11 @@ def _look(photo: Photo, sightings: tuple[Sighting, ...], options: JobOptions) ->
     report = judge_seen(photo, sightings, solution, options.print_scale, height_mm=height_mm)
     # Flatness has a notice of its own, with the camera's.
     poor = tuple(notice for notice in report.notices() if notice.code != "photo-flatness")
-    return _Seen(photo, sightings, solution, options, (*against, *poor))
+    return Seen(photo, sightings, solution, options, (*against, *poor))
 
 
-def _trace(seen: _Seen, progress: Progress) -> Traced:
+def trace_seen(seen: Seen, progress: Progress) -> Traced:
+    """Everything in one photo, by the mode asked for or chosen."""
     photo, camera, sheet = seen.photo, seen.solution.camera, seen.sightings[0].sheet
     options = seen.options
     mode = options.mode
@@ -200,7 +212,7 @@ def _trace(seen: _Seen, progress: Progress) -> Traced:
     return replace(traced, notices=(*chosen, *traced.notices))
 
 
-def _silhouettes(seen: _Seen) -> Traced:
+def _silhouettes(seen: Seen) -> Traced:
     """The pieces, each traced at its own thickness."""
     corners = seen.options.region_mm
     region = None if corners is None else tuple((float(x), float(y)) for x, y in corners)
@@ -224,7 +236,7 @@ def _silhouettes(seen: _Seen) -> Traced:
 
 
 def _pattern(
-    piece: TracedPiece, name: str, thickness_mm: float | None, traced: Traced, seen: _Seen
+    piece: TracedPiece, name: str, thickness_mm: float | None, traced: Traced, seen: Seen
 ) -> Pattern:
     outline, eaten = _closed(piece.outline, seen.options, opening=False)
     openings = [_closed(loop, seen.options, opening=True) for loop in piece.openings]
@@ -269,7 +281,7 @@ def _precision(
     piece: TracedPiece,
     thickness_mm: float | None,
     mode: Literal["ink", "silhouette"],
-    seen: _Seen,
+    seen: Seen,
 ) -> Precision:
     """Standard uncertainties of the pattern's edges and of its scale (JCGM 100, 5.1.2)."""
     solution, o = seen.solution, seen.options
@@ -298,7 +310,7 @@ def _mm_per_px(camera: Camera, points_px: NDArray[np.float64]) -> float:
     return float(np.median(np.linalg.norm(beside[0] - beside[1], axis=1)))
 
 
-def _camera_notices(seen: _Seen) -> tuple[Notice, ...]:
+def _camera_notices(seen: Seen) -> tuple[Notice, ...]:
     sightings, solution = seen.sightings, seen.solution
     notices = []
     if len(sightings) > 1:
@@ -328,7 +340,7 @@ def _camera_notices(seen: _Seen) -> tuple[Notice, ...]:
     return tuple(notices)
 
 
-def _provenance(mode: Literal["ink", "silhouette"], seen: _Seen) -> Provenance:
+def _provenance(mode: Literal["ink", "silhouette"], seen: Seen) -> Provenance:
     photo, solution = seen.photo, seen.solution
     camera, scale = solution.camera, seen.options.print_scale
     x, y, height = (float(v) for v in camera.centre_mm)
