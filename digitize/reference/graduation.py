@@ -71,11 +71,12 @@ class Reading:
 
 
 def read_lengths(
-    index: IndexArray, length: FloatArray, divisions: tuple[Division, ...] = METRIC + IMPERIAL
+    index: IndexArray, length: FloatArray, allowed: tuple[Division, ...] = METRIC + IMPERIAL
 ) -> Reading | None:
     """What marks (N,) at whole ``index`` with visible ``length`` are; None if nothing fits.
 
-    A length of NaN is not known.
+    A length of NaN is not known.  A reading that is not ``allowed`` is no reading: marks
+    that look like inches are not taken for millimetres because somebody said so.
     """
     known = np.isfinite(length)
     index, length = index[known], length[known]
@@ -83,7 +84,7 @@ def read_lengths(
         return None
     found: list[tuple[float, Division, int]] = []
     flat = _badness(length, np.zeros(len(length), dtype=np.intp))
-    for division in divisions:
+    for division in METRIC + IMPERIAL:
         if np.ptp(index) < division.period:
             continue
         for phase in range(division.period):
@@ -95,7 +96,7 @@ def read_lengths(
         return None
     found.sort(key=lambda f: f[0])
     best, division, phase = found[0]
-    if best > flat - _SURE:
+    if best > flat - _SURE or division not in allowed:
         return None
     rivals = [f for f in found if f[1].pitch_mm != division.pitch_mm]
     rival = rivals[0] if rivals and rivals[0][0] < best + _SURE else None
@@ -116,7 +117,8 @@ def _badness(length: FloatArray, ranks: IndexArray) -> float:
     for r in levels:
         own = length[ranks == r]
         residual[ranks == r] = own - np.median(own)
-    spread = max(1.4826 * float(np.median(np.abs(residual))), 0.02 * float(np.median(length)))
+    least = 0.02 * abs(float(np.median(length))) + 1e-6
+    spread = max(1.4826 * float(np.median(np.abs(residual))), least)
     clipped = np.clip(residual / spread, -3, 3) * spread
-    variance = float((clipped**2).mean())
+    variance = float((clipped**2).mean()) + least**2
     return float(len(length) * np.log(variance) + (len(levels) + 1) * np.log(len(length)))

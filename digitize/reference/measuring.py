@@ -22,6 +22,7 @@ _STEPS = 5
 _LEAST_CONTRAST = 5.0  # depth over its standard deviation
 _FARTHEST = 0.3  # spacings from where the comb says
 _LEAST_ROWS_PX = 3.0
+_LEAST_HALF_PX = 3.5
 _FLOOR_PX = 0.02  # of a mark's place: stroke shape, lens detail (judgement, no source)
 _WIDTHS_PX = (0.5, 0.65, 0.85, 1.1, 1.5, 2.0, 2.7, 3.6)
 
@@ -50,14 +51,15 @@ def measure(photo: Photo, row: Row) -> Marks:
     """Every mark of a row that shows well enough; may be none."""
     ends = _Ends(*_base_and_tip(row), row.spacing_px)
     some = np.linspace(0, len(row.comb.index) - 1, min(25, len(row.comb.index))).astype(int)
-    trial = [
-        (float(np.nanmedian([f[2] for f in fits])) if fits else np.inf, width)
-        for width in _WIDTHS_PX
-        if (fits := [f for i in some if (f := _fit(photo, row, int(i), ends, width))])
-    ]
-    if not trial:
+    trial = []
+    for width in _WIDTHS_PX:
+        fits = [_fit(photo, row, int(i), ends, width) for i in some]
+        trial.append((width, [fit[2] for fit in fits if fit is not None]))
+    most = max(len(residuals) for _, residuals in trial)
+    if most == 0:
         return Marks(np.empty(0, np.intp), np.empty((0, 2, 2)), np.empty((0, 2)), np.zeros(2), 0.0)
-    width = min(trial)[1]
+    fitting = [(float(np.median(r)), width) for width, r in trial if len(r) >= 0.8 * most]
+    width = min(fitting)[1]
     index, px, sigma = [], [], []
     for i in range(len(row.comb.index)):
         fit = _fit(photo, row, i, ends, width)
@@ -79,13 +81,9 @@ def measure(photo: Photo, row: Row) -> Marks:
 
 def _base_and_tip(row: Row) -> tuple[float, FloatArray]:
     """Where marks begin, along them, and where each ends; the even end is the beginning."""
-    low, high = row.low_px, row.high_px
-    uneven_high, uneven_low = (
-        float(np.nanstd(v / row.spacing_px)) if np.isfinite(v).any() else 0.0 for v in (high, low)
-    )
-    begin, end = (low, high) if uneven_high >= uneven_low else (high, low)
+    begin, end = (row.low_px, row.high_px) if row.tips_high else (row.high_px, row.low_px)
     base = float(np.nanmedian(begin))
-    typical = float(np.nanpercentile(end, 30 if uneven_high >= uneven_low else 70))
+    typical = float(np.nanpercentile(end, 30 if row.tips_high else 70))
     return base, np.where(np.isfinite(end), end, typical)
 
 
@@ -113,7 +111,8 @@ def _fit(
     origin = strip.to_px(s, np.array([base]))[0]
     slant = abs(float(across @ strip.axis))
     spacing = float(ends.spacing_px[i]) * slant
-    half = max(0.5 * spacing, 1.5)
+    # Dense marks: a window of one spacing would take a slope of light for a shift.
+    half = max(0.5 * spacing, min(_LEAST_HALF_PX, 1.3 * spacing))
     middle = (low + high) / 2
     centre = origin + middle * along
     reach = np.abs(along) * (high - low) / 2 + np.abs(across) * half + 1
@@ -132,7 +131,7 @@ def _fit(
     if (values > 0.98).mean() > 0.2:
         return None
     beside = []
-    for step in (-1, 1):
+    for step in (-2, -1, 1, 2):
         j = int(np.searchsorted(comb.index, comb.index[i] + step))
         if 0 <= j < len(comb.index) and comb.index[j] == comb.index[i] + step:
             beside.append((step * spacing, abs(float(tip[j]) - base) - middle))

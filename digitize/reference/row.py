@@ -39,6 +39,9 @@ class Row:
     low_px: FloatArray  # (N,) where each mark ends, along it, on either side; NaN: not seen
     high_px: FloatArray  # (N,)
     reading: Reading | None  # what the lengths say
+    tips_high: bool  # marks end at high_px and begin, all alike, at low_px
+    scale: float  # of the picture its line was seen in
+    reach_px: float  # how far from the line it was looked for
 
     @property
     def length_px(self) -> FloatArray:
@@ -55,6 +58,29 @@ class Row:
         """First and last mark (2, 2) in the photo."""
         middle = float(np.nanmedian((self.low_px + self.high_px) / 2))
         return self.strip.to_px(self.comb.at[[0, -1]], np.full(2, middle))
+
+    def beyond(self, share: float = 0.5) -> Band:
+        """A line along this row, longer at both ends by a share of its length."""
+        s = np.linspace(self.comb.at[0], self.comb.at[-1], 9)
+        px = self.strip.to_px(s, np.zeros(9))
+        curve = np.polynomial.polynomial.polyfit(np.linspace(0, 1, 9), px, 2)
+        ends = np.polynomial.polynomial.polyval(np.array([-share, 1 + share]), curve).T
+        chord = np.linspace(0, 1, 9)
+        along = np.polynomial.polynomial.polyval(-share + (1 + 2 * share) * chord, curve).T
+        straight = ends[0] + chord[:, None] * (ends[1] - ends[0])
+        angle = float(np.polynomial.polynomial.polyval(0.5, self.strip.mark_rad))
+        axis = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+        bow = np.polynomial.polynomial.polyfit(
+            chord, (along - straight) @ np.array([axis[1], -axis[0]]), 2
+        )
+        return Band(
+            ends[0],
+            ends[1],
+            self.reach_px,
+            angle,
+            self.scale,
+            (float(bow[0]), float(bow[1]), float(bow[2])),
+        )
 
 
 def find_rows(
@@ -91,7 +117,13 @@ def find_rows(
                 ):
                     continue
                 row = _row(
-                    grey, strip, comb, dark=dark, centre=side * (a + b) // 2, divisions=divisions
+                    grey,
+                    band,
+                    strip,
+                    comb,
+                    dark=dark,
+                    centre=side * (a + b) // 2,
+                    divisions=divisions,
                 )
                 worth = comb.worth * (2.0 if row.reading else 1.0)
                 # Marks are narrower than what lies between them.
@@ -176,6 +208,7 @@ def _comb(strip: Strip, profile: FloatArray, scale: float) -> Comb | None:
 
 def _row(
     grey: NDArray[np.float32],
+    band: Band,
     strip: Strip,
     comb: Comb,
     *,
@@ -184,17 +217,16 @@ def _row(
     divisions: tuple[Division, ...],
 ) -> Row:
     low, high = _ends(grey, strip, comb, dark, centre)
-    row = Row(strip, comb, dark, low, high, None)
-    spacing = row.spacing_px
+    index = comb.index.astype(float)
+    spacing = comb.spacing(index)
     # One end is cut off by the rule's edge, the other tells the rank.
-    readings = [
-        read_lengths(comb.index, (ends - np.nanmedian(other)) / spacing, divisions)
-        for ends, other in ((high, low), (-low, -high))
-    ]
-    known = [r for r in readings if r is not None]
-    if not known:
-        return row
-    return replace(row, reading=min(known, key=lambda r: r.badness))
+    spread = [float(np.nanmedian(np.abs(v - np.nanmedian(v)))) for v in (low, high)]
+    tips_high, reading = spread[1] >= spread[0], None
+    for is_high, ends, other in ((True, high, low), (False, -low, -high)):
+        told = read_lengths(comb.index, (ends - np.nanmedian(other)) / spacing, divisions)
+        if told is not None and (reading is None or told.badness < reading.badness):
+            tips_high, reading = is_high, told
+    return Row(strip, comb, dark, low, high, reading, tips_high, band.scale, band.half_width_px)
 
 
 def _ends(

@@ -20,6 +20,8 @@ from digitize.reference.rules import STEEL_RULE, RuleBody, RuleSeen
 FloatArray = NDArray[np.float64]
 
 _FEWEST_MARKS = 12
+_CLEAR = -25.0  # of a reading's criterion: less clear ones come from wood grain as well
+_MOST_GROWTH = 3
 _BESIDE_POINTS = 0.08  # of the length between the points given, to either side
 _LEAST_BESIDE_PX = 40.0
 _SAME_RULE_MM = 45.0  # width of a wide rule
@@ -75,7 +77,7 @@ def sight_rules(photo: Photo, options: RuleOptions | None = None) -> tuple[RuleS
                 division = _division(row, options)
                 if division is not None:
                     found.append((_worth(row), row, division))
-                elif row.reading is not None:
+                elif row.reading is not None and row.reading.badness < _CLEAR:
                     unsure.append(row)
                 else:
                     unread.append(row)
@@ -83,9 +85,10 @@ def sight_rules(photo: Photo, options: RuleOptions | None = None) -> tuple[RuleS
             break
     found.sort(key=lambda f: -f[0])
     rules: list[RuleSeen] = []
-    for _, row, division in found:
+    for _, short, division in found:
         if len(rules) >= options.most:
             break
+        row = _longer(grey, short, division, options)
         marks = measure(photo, row)
         if len(marks.index) < _FEWEST_MARKS:
             continue
@@ -136,9 +139,21 @@ def _division(row: Row, options: RuleOptions) -> Division | None:
         whole = options.units != "mm" and abs(inches - round(inches)) < 1e-6
         name = f"1/{round(inches)} inch" if whole else f"{options.division_mm:g} mm"
         return Division(name, options.division_mm, 1, whole)
-    if row.reading is None or not row.reading.sure:
+    if row.reading is None or not row.reading.sure or row.reading.badness > _CLEAR:
         return None
     return row.reading.division
+
+
+def _longer(grey: NDArray[np.float32], row: Row, division: Division, options: RuleOptions) -> Row:
+    """The same row followed beyond the piece of line it was found beside."""
+    divisions = (division,) if row.reading is not None else METRIC + IMPERIAL
+    for _ in range(_MOST_GROWTH):
+        grown = [r for r in find_rows(grey, row.beyond(), divisions) if r.dark == row.dark]
+        grown = [r for r in grown if (d := _division(r, options)) and d.name == division.name]
+        if not grown or len(grown[0].comb.index) < 1.05 * len(row.comb.index):
+            break
+        row = grown[0]
+    return row
 
 
 def _worth(row: Row) -> float:
@@ -175,7 +190,7 @@ def _nothing(
             where=_where(row),
             do="say how far apart neighbouring marks are",
         )
-    good = [row for row in unread if len(row.comb.index) >= 25 and row.comb.residual < 0.04]
+    good = [row for row in unread if len(row.comb.index) >= 30 and row.comb.residual < 0.03]
     if good:
         row = max(good, key=_worth)
         return GraduationUnclear(

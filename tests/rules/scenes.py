@@ -1,0 +1,91 @@
+"""The photographs the rule tests look at, each with its truth."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from itertools import combinations
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+from bench import Plate, Rule, Scale, Shot, photograph
+
+MM = Scale()
+HALF = Scale(division=0.5, lengths_mm=(2.5, 3.5, 5, 7), width_mm=0.15)
+INCH_16 = Scale("inch", 1 / 16, (2.5, 3.2, 4, 5, 6.5), 0.18)
+INCH_32 = Scale("inch", 1 / 32, (2, 2.6, 3.3, 4.2, 5.2, 7), 0.18)
+INCH_64 = Scale("inch", 1 / 64, (1.8, 2.2, 2.8, 3.5, 4.3, 5.2, 7), 0.15)
+PIECE = Plate(np.array([[5, 50], [305, 50], [305, 150], [150, 185], [5, 150]]))
+THICK = PIECE.thick_mm
+
+BENCH = Shot(plates=(PIECE,), look_at_mm=(155, 95), distance_mm=370)
+CLOSE = BENCH.but(size_px=(2400, 1800), focal_px=2300, distance_mm=350)
+
+SCENES = {
+    "square-on": BENCH.but(rules=(Rule(scales=(MM, replace(INCH_16, edge="top"))),)),
+    "rusty-tilted": BENCH.but(
+        tilt_deg=20,
+        toward_deg=60,
+        roll_deg=8,
+        k1=-0.05,
+        distance_mm=430,
+        rules=(Rule(scales=(MM, replace(INCH_16, edge="top")), rust=0.6, glare=0.5, worn=0.2),),
+    ),
+    "sixteenths": BENCH.but(
+        rules=(Rule(scales=(INCH_16,), turn_deg=3, at_mm=(0, 8)),),
+        tilt_deg=4,
+        toward_deg=200,
+        k1=0.03,
+        seed=3,
+    ),
+    "sixty-fourths": CLOSE.but(
+        rules=(Rule(scales=(INCH_64,), length_mm=155, at_mm=(10, 0)),), distance_mm=300, seed=3
+    ),
+    "half-millimetres": CLOSE.but(
+        rules=(Rule(scales=(HALF, replace(MM, edge="top")), length_mm=155, at_mm=(60, 0)),), seed=4
+    ),
+    "two-rules": BENCH.but(
+        tilt_deg=25,
+        toward_deg=150,
+        distance_mm=520,
+        look_at_mm=(160, 110),
+        rules=(Rule(), Rule(length_mm=210, at_mm=(-10, 210), turn_deg=-88)),
+        off_px=(20, -15),
+        k1=0.02,
+        seed=5,
+    ),
+    "tape": BENCH.but(
+        rules=(Rule(width_mm=16, slope_deg=15, thick_mm=0.3, face=0.75),),
+        tilt_deg=3,
+        toward_deg=70,
+        seed=6,
+    ),
+    "bright-marks": BENCH.but(
+        rules=(Rule(face=0.08, ink=0.5, width_mm=30),),
+        tilt_deg=5,
+        toward_deg=10,
+        grain=0.2,
+        seed=7,
+    ),
+    "dim-noisy": BENCH.but(
+        rules=(Rule(),), noise=0.02, blur_px=1.1, tilt_deg=8, toward_deg=80, roll_deg=-15, seed=8
+    ),
+    "no-rule": BENCH.but(grain=0.3, seed=9),
+}
+
+
+def length_errors_mm(shot, camera, height_mm=THICK):
+    """Found less true length, true length and pixels for every pair of the piece's corners."""
+    corners = shot.plates[0].corners_mm.astype(float)
+    px = shot.px(np.column_stack([corners, np.full(len(corners), height_mm)]))
+    mm = camera.to_sheet(px, height_mm)
+    rows = []
+    for i, j in combinations(range(len(corners)), 2):
+        true = float(np.hypot(*(corners[i] - corners[j])))
+        rows.append((float(np.hypot(*(mm[i] - mm[j]))) - true, true, px[[i, j]]))
+    return rows
+
+
+__all__ = ["SCENES", "THICK", "Shot", "length_errors_mm", "photograph"]
