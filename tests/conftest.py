@@ -246,3 +246,67 @@ def bench() -> Callable[..., Bench]:
         return Bench(tuple(laid), rng)
 
     return made
+
+
+@pytest.fixture
+def photographed() -> Callable[..., tuple[object, Callable[[FloatArray], FloatArray]]]:
+    """``warped``, for tests that need a picture of a printed page."""
+    return warped
+
+
+def warped(
+    form: str,
+    paper: str,
+    number: int,
+    rim_px: FloatArray,
+    *,
+    size_px: tuple[int, int] = (1280, 960),
+    finer: int = 3,
+    change: Callable[[FloatArray], FloatArray] | None = None,
+    quality: int = 92,
+    seed: int = 1,
+) -> tuple[object, Callable[[FloatArray], FloatArray]]:
+    """A printed page among litter, warped by OpenCV, as a ``Photo``, and where places fall.
+
+    ``rim_px`` (4, 2) are the page's corners from the lower left, counter-clockwise.
+    ``change`` acts on linear light (height, width).  The function takes places (N, 2) on the
+    first target's lattice in millimetres to pixels.
+    """
+    from digitize.photo.photo import Photo
+    from digitize.sheets.page import page as page_of
+    from digitize.sheets.printing import ink
+
+    page = page_of(form, paper, number)  # type: ignore[arg-type]
+    (across, up), (width, height) = page.size_mm, size_px
+    rim_mm = np.array([(0, 0), (across, 0), (across, up), (0, up)], np.float32)
+    px_from_mm = cv2.getPerspectiveTransform(rim_mm, np.asarray(rim_px, np.float32))
+    fine_from_px = np.array([[finer, 0, (finer - 1) / 2], [0, finer, (finer - 1) / 2], [0, 0, 1.0]])
+    mm_from_ink = np.array([[0.1, 0, 0.05], [0, -0.1, up - 0.05], [0, 0, 1]])
+    inked = ink(page, 254.0)
+    warp = fine_from_px @ px_from_mm @ mm_from_ink
+    large = (width * finer, height * finer)
+    rng = np.random.default_rng(seed)
+    litter = np.full((height, width), 90, np.uint8)
+    for _ in range(150):
+        middle, sides = rng.uniform((0, 0), size_px), rng.uniform(8, 90, 2)
+        box = cv2.boxPoints((tuple(middle), tuple(sides), rng.uniform(0, 90)))
+        cv2.fillPoly(litter, [np.rint(box).astype(np.int32)], int(rng.integers(10, 240)))
+    share = cv2.warpPerspective(inked, warp, large, flags=cv2.INTER_LINEAR)
+    paper_there = cv2.warpPerspective(np.full_like(inked, 255), warp, large)
+    share = cv2.resize(share, size_px, interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    there = cv2.resize(paper_there, size_px, interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    light = there * (0.84 - 0.80 * share) + (1 - there) * litter.astype(np.float32) / 255
+    light = cv2.GaussianBlur(light, (0, 0), 0.6)
+    if change is not None:
+        light = np.asarray(change(light), np.float32)
+    light = np.clip(light + 0.006 * rng.standard_normal(light.shape, np.float32), 0, 1)
+    coded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    rgb = np.repeat(np.round(255 * coded).astype(np.uint8)[:, :, None], 3, axis=2)
+    packed = cv2.imencode(".jpg", rgb, [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
+    photo = Photo("drawn.jpg", "", cv2.imdecode(packed, cv2.IMREAD_COLOR), None, None)
+
+    def px(lattice_mm: FloatArray) -> FloatArray:
+        places = np.asarray(lattice_mm, float) + page.targets[0].origin_mm
+        return np.asarray(cv2.perspectiveTransform(places[None], px_from_mm)[0], np.float64)
+
+    return photo, px

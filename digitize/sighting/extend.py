@@ -23,6 +23,7 @@ STRAY_SQUARES = 0.22  # how far from its predicted place a corner may lie
 TURN_RAD = np.radians(14.0)
 ROUNDS = 60
 FARTHEST_SQUARES = 12.0
+BROKEN_SQUARES = 0.3  # off whole squares, that a fragment may lie; lens distortion makes it so
 LARGEST_SHEAR = 0.3  # of a fragment against the lattice that it is to continue
 AROUND = np.array([(1, 0), (0, 1), (-1, 0), (0, -1), (1, 1), (-1, 1), (-1, -1), (1, -1)], np.intp)
 
@@ -84,7 +85,11 @@ def join(lattice: Lattice, other: Lattice) -> Lattice | None:
         quarter = np.array(((1, 0), (0, 1), (-1, 0), (0, -1)))[[turns, (turns + 1) % 4]]
         if np.abs(quarter - fit[:2]).max() > LARGEST_SHEAR:
             continue
-        shift = np.rint(np.median(seen - turned.ij, axis=0)).astype(int)
+        away = np.median(seen - turned.ij, axis=0)
+        shift = np.rint(away).astype(int)
+        # Two boards in line on one page: their gap is hardly ever whole squares.
+        if np.abs(away - shift).max() > BROKEN_SQUARES:
+            return None
         placed = turned.moved((int(shift[0]), int(shift[1])))
         if placed.dark_parity != lattice.dark_parity or _places(placed.ij) & _places(lattice.ij):
             return None

@@ -90,12 +90,17 @@ def wrong_sheet(photo: Photo, asked: int, seen: Sequence[Sheet]) -> WrongSheet:
 
 
 def _blurred(grey: GreyPicture) -> bool:
-    """Whether the strongest edges are several pixels wide."""
-    if min(grey.shape) < 16:
+    """Whether the strongest edges are several pixels wide.
+
+    In a dim photo noise hides that at full size, not at half.
+    """
+    if min(grey.shape) < 32:
         return False
     strongest = []
-    for picture in (grey, halved(halved(grey))):
+    picture = grey
+    for _ in range(4):
         across = cv2.Sobel(picture, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
         down = cv2.Sobel(picture, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
         strongest.append(float(np.percentile(cv2.magnitude(across, down)[::2, ::2], 99.8)))
-    return strongest[0] < BLURRED * strongest[1]
+        picture = halved(picture)
+    return any(strongest[k] < BLURRED * strongest[k + 2] for k in (0, 1))
