@@ -14,7 +14,12 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter, uniform_filter1d  # type: ignore[attr-defined]
+from scipy.ndimage import (  # type: ignore[attr-defined]
+    binary_dilation,
+    binary_opening,
+    median_filter,
+    uniform_filter1d,
+)
 from scipy.spatial import KDTree
 
 from digitize.camera.camera import Camera
@@ -63,7 +68,13 @@ _NO_OPENING = "no clear edge: dirt, wear or glare, taken as metal"
 _SOFT = 1.9  # times the sharper edges' blur: the end of a half shadow
 _GAP_MM = 3.0  # a longer stretch without measured edge is reported
 _LEAST_U_PX = 0.02  # what the blur model is good for
-_BRIDGED_U_MM, _BRIDGED_U_PER_MM = 0.1, 0.03  # and per mm from the next measured point
+_BRIDGED_U_MM, _BRIDGED_U_PER_MM, _BRIDGED_MOST_MM = (
+    0.1,
+    0.1,
+    0.5,
+)  # and per mm from the next measured point
+_ROW = 9  # points that bear each other out
+_GAP_POINTS, _BESIDE_GAP = 3, 3  # points without a reading that make a gap; doubted beside it
 _WORST_PX = 0.8  # an edge less sure than that counts as not measured
 _SPOT_MM = 3.0  # smaller things taken for metal are not worth a word
 _LEAST_SHARE = 0.35  # of its rim that an opening must show at a glance
@@ -820,6 +831,8 @@ def _read(
     white = bench.light.white_at(px) @ np.array(LUMINANCE)
     paper, metal = (np.where(plain, a / white, np.nan) for a in (edges.outside, edges.inside))
     ok = edges.ok & ~_stray(edges.offset_px, edges.ok, contours)
+    if every == 1:
+        ok &= _among_others(ok, contours)
     offset = _bridged(edges.offset_px, ok, contours)
     return _Reading(
         px + offset[:, None] * normal_px,
@@ -843,11 +856,28 @@ def _stray(offset: FloatArray, ok: NDArray[np.bool_], contours: Contours) -> NDA
         known = np.flatnonzero(np.isfinite(part))
         if len(known) < 9:
             continue
-        middle = median_filter(part[known], 9, mode="wrap")
+        middle = median_filter(part[known], min(21, len(known) // 2 * 2 - 1), mode="wrap")
         off = np.abs(part[known] - middle)
         usual = 1.4826 * median_filter(off, min(41, len(known) // 2 * 2 - 1), mode="wrap")
         stray[loop.start + known] = off > np.maximum(4.0 * usual, 0.7)
     return stray
+
+
+def _among_others(ok: NDArray[np.bool_], contours: Contours) -> NDArray[np.bool_]:
+    """Readings (N,) that stand in a row of readings.
+
+    Where most say that they saw nothing, the few that say they did saw something else; and
+    so, as a rule, did the last ones beside such a gap.
+    """
+    among = np.ones(len(ok), dtype=bool)
+    for loop in contours.loops:
+        mine = ok[loop]
+        if len(mine) < 3 * _ROW or mine.all():
+            continue
+        dense = uniform_filter1d(mine.astype(np.float64), _ROW, mode="wrap") > 0.7
+        gap = binary_opening(np.pad(~mine | ~dense, _ROW, mode="wrap"), np.ones(_GAP_POINTS))
+        among[loop] = ~binary_dilation(gap, np.ones(2 * _BESIDE_GAP + 1))[_ROW:-_ROW] & dense
+    return among
 
 
 def _bridged(offset: FloatArray, ok: NDArray[np.bool_], contours: Contours) -> FloatArray:
@@ -901,7 +931,8 @@ def _loop(bench: _Bench, edge: _Edge, reading: _Reading, number: int) -> TracedL
     order = slice(None, None, 1 if signed_area(points) > 0 else -1)
     blur = reading.blur_mm[s][ok]
     u = np.where(ok, np.maximum(reading.sigma_mm[s], _LEAST_U_PX * bench.pixel_mm), 0.0)
-    u[~ok] = _BRIDGED_U_MM + _BRIDGED_U_PER_MM * _distance_to_known(points, ok)[~ok]
+    gap = _BRIDGED_U_MM + _BRIDGED_U_PER_MM * _distance_to_known(points, ok)[~ok]
+    u[~ok] = np.minimum(gap, _BRIDGED_MOST_MM)
     return TracedLoop(
         points[keep][order],
         px[keep][order],
