@@ -44,12 +44,14 @@ def lines_and_arcs(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm:
         if finer not in tried:
             tried.append(finer)
             chosen = _better(chosen, draft(samples, chain, finer, limits))
-    # Pieces that fit apart and not together hide one more between them.
+    # Pieces that fit apart and not together hide one more between them, and so do arcs that
+    # meet at an angle: half a straight each.
     apart = residuals(chain, pieces)
+    kinks = chosen.kinks
     for more in range(1, MOST_MORE + 1):
         # Apart, every piece is free at both ends: that alone is worth about two a piece.
         least = 3.0 * math.log(len(chain)) + 2.0 * len(pieces)
-        worth = _gain(chosen.residual, apart, correlation(apart)) > least
+        worth = more <= kinks or _gain(chosen.residual, apart, correlation(apart)) > least
         if not (worth and chosen.count <= len(pieces) + more) and chosen.excess <= SLACK:
             break
         cut = cutter.cut(more)

@@ -36,8 +36,8 @@ OUTLIERS = 0.02  # share of points that dirt may hold off a circle or slot
 SHORTEST_SLOT = 0.05  # half the straight over the radius: less is a hole out of round
 MOST_GIVEN_UP = 4  # times that pieces are given up before all of them are
 GIVEN_UP_SHARE = 0.5  # of the tolerance: how far points may lie from the lines between them
-MISREAD = 0.12  # the same, where the edge jumps off and back as no metal does
-FARTHEST_OFF = 6.0  # tolerances: farther off is another edge, or no circle
+MISREAD = 0.12  # the same, where the edge jumps off or back
+FARTHEST_OFF = 5.0  # tolerances: farther off is another edge, or no circle
 JUMP_MM = 0.8  # a jump is over within this much edge
 LEAST_SEEN = 0.5  # of a circle or slot that must have been measured
 SHARE_TOLD = 0.5  # of a circle or slot: less than this restored or bridged goes unsaid
@@ -121,8 +121,8 @@ def _robust_weights(samples: Samples, residual: FloatArray) -> FloatArray:
 def _holds(chain: Chain, off: FloatArray, tolerance_mm: float) -> bool:
     """Whether what was measured bears a circle or slot out.
 
-    A few points may lie off it anyhow; more only where the edge jumps off and back, which
-    metal does not do, and a tracer does that takes a gleam or a shadow for the edge.
+    A few points may lie off it anyhow; more only where the edge jumps off or back, as it does
+    where a tracer took a gleam or a shadow for it.  A keyway jumps too, but deeper.
     """
     beyond = (np.abs(off) > chain.allowed_mm(tolerance_mm)) & chain.counted
     weight = np.where(chain.counted, 1.0, 0.0) * _spans(chain)

@@ -74,6 +74,12 @@ class Draft:
         """Number of pieces."""
         return self.state.pieces
 
+    @property
+    def kinks(self) -> int:
+        """Joints where two arcs that bend the same way meet untangent."""
+        _, bulges = self.state.geometry
+        return int((~self.held & (bulges * np.roll(bulges, 1) > 0.0)).sum())
+
 
 def draft(samples: Samples, chain: Chain, pieces: list[Piece], limits: Limits) -> Draft:
     """Make pieces cut from ``chain``, which is ``samples`` thinned, meet: tangent or not."""

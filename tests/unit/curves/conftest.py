@@ -120,20 +120,20 @@ def measured(closed: Closed, noise_mm: float, rng, spacing_mm=0.15, wave=0.0):
     return places + normals * (noise_mm * noise)[:, None]
 
 
-def photographed(closed: Closed, blur_mm: float, rng, pixel_mm=0.12, noise=0.03):
+def photographed(closed: Closed, blur_mm: float, rng, *, pixel_mm=0.12, noise=0.03, finer=8):
     """The half-level line of a blurred, pixelled picture of a shape, and its total blur.
 
-    An independent imaging chain: shapes filled eight times finer than the pixels, blurred,
+    An independent imaging chain: shapes filled ``finer`` times finer than the pixels, blurred,
     averaged over the pixels, with noise of a share of the contrast.
     """
-    fine = pixel_mm / 8
+    fine = pixel_mm / finer
     q = closed.points_mm(0.0005)
     low = q.min(axis=0) - 2.0
     size = np.ceil((q.max(axis=0) + 2.0 - low) / pixel_mm).astype(int)
     # a fine pixel counts by its centre
-    mask = polygon2mask(tuple(size[::-1] * 8), ((q - low) / fine - 0.5)[:, ::-1]).astype(float)
+    mask = polygon2mask(tuple(size[::-1] * finer), ((q - low) / fine - 0.5)[:, ::-1]).astype(float)
     soft = gaussian_filter(mask, blur_mm / fine)
-    picture = soft.reshape(size[1], 8, size[0], 8).mean(axis=(1, 3))
+    picture = soft.reshape(size[1], finer, size[0], finer).mean(axis=(1, 3))
     picture += rng.normal(0, noise, picture.shape)
     line = max(find_contours(picture, 0.5), key=len)[:-1]
     return (line[:, ::-1] + 0.5) * pixel_mm + low, math.hypot(blur_mm, pixel_mm / math.sqrt(12))

@@ -193,13 +193,13 @@ def test_what_blur_took_from_a_small_hole_is_given_back(shapes, radius, blur_mm)
     assert np.mean(corrected) == pytest.approx(radius, abs=0.004 + 0.15 * bias)
 
 
-@pytest.mark.parametrize("blur_mm", [0.1, 0.2, 0.3])
+@pytest.mark.parametrize("blur_mm", [0.1, 0.3])
 def test_corners_rounded_by_blur_come_back_sharp_and_fillets_true(shapes, blur_mm):
     true = shapes.rounded(
         [(0, 0), (60, 0), (60, 40), (40, 40), (40, 20), (0, 20)], [0, 3, 0, 2, 2.5, 5]
     )
     rng = np.random.default_rng(3)
-    p, blur = shapes.photographed(true, blur_mm, rng)
+    p, blur = shapes.photographed(true, blur_mm, rng, finer=4)
     edges = shapes.aligned(fit_closed(p, None, None, 0.15, blur), true)
     assert edges is not None
     for edge, real in zip(edges, true.edges, strict=True):
@@ -216,6 +216,78 @@ def test_a_needle_point_and_a_chamfer_survive_blur(shapes):
         found = fit_closed(p, None, None, 0.15, blur)
         assert shapes.aligned(found, true) is not None
         assert shapes.deviations_mm(found, true).max() < 0.05
+
+
+# ---------------------------------------------------------------- borne out by the points
+
+
+def misread(shapes):
+    """Points of edges that a tracer got wrong or that are no lines and arcs, by name."""
+    rng = np.random.default_rng(12)
+    plate = shapes.rounded([(0, 0), (150, 0), (150, 90), (0, 90)], [8, 0, 8, 0])
+    low = shapes.measured(plate, 0.01, rng)
+    stepped = low.copy()
+    along = (low[:, 1] < 0.1) & (np.floor(low[:, 0] / 6.0) % 2 == 0)
+    stepped[along, 1] -= 0.6  # in and out every 6 mm: the edge of the shadow, the plate's
+    torn = low.copy()
+    far = low[:, 0] > 149.9
+    torn[far, 0] += 0.5 * np.sign(np.sin(1.9 * low[far, 1])) * rng.random(int(far.sum()))
+    slot = shapes.rounded(
+        [(0, 0), (41.3, 0), (41.3, 2), (51.5, 2), (51.5, 7), (41.3, 7), (41.3, 8.9), (0, 8.9)],
+        [4.4, 0.5, 0.5, 2.4, 2.4, 0.5, 0.5, 4.4],
+    )
+    return {"stepped": stepped, "torn": torn, "finger": shapes.measured(slot, 0.01, rng)}
+
+
+@pytest.mark.parametrize("name", ["stepped", "torn", "finger"])
+@pytest.mark.parametrize("tolerance_mm", [0.15, 0.4])
+def test_every_measured_point_lies_near_the_fitted_edge(shapes, name, tolerance_mm):
+    p = misread(shapes)[name]
+    found = fit_closed(p, np.full(len(p), 0.01), None, tolerance_mm)
+    ring = shapely.LinearRing(found.points_mm(0.002))
+    off = shapely.distance(shapely.points(p), ring)
+    # Neighbours are averaged before they are fitted: a jump within a bin shows as half of it.
+    clear = np.hypot(*(np.roll(p, -1, axis=0) - np.roll(p, 1, axis=0)).T) < 0.4
+    assert off[clear].max() < 1.1 * tolerance_mm + 4 * 0.01 + 0.05
+    assert shapely.Polygon(found.points_mm(0.01)).is_valid
+    assert len(found.as_contour().edges) < len(p) / 2
+
+
+def test_a_round_hole_misread_on_two_stretches_is_still_one(shapes):
+    # A gleam takes the edge 0.5 mm out over 6 % of the round: out with a jump, and back.
+    true = Circle((20.0, 30.0), 6.5)
+    p = shapes.measured(true, 0.02, np.random.default_rng(4), spacing_mm=0.25)
+    turn = np.degrees(np.arctan2(p[:, 1] - 30.0, p[:, 0] - 20.0))
+    for at in (-20.0, 130.0):
+        ramp = np.clip((turn - at) / 12.0, 0.0, 1.0) * (turn < at + 12.0)
+        p = (p - true.centre_mm) * (1.0 + 0.5 / 6.5 * ramp)[:, None] + true.centre_mm
+    found = fit_closed(p, np.full(len(p), 0.02), None, 0.15)
+    assert isinstance(found, Circle)
+    assert found.evidence == "measured"
+    assert found.radius_mm == pytest.approx(6.5, abs=0.03)
+
+
+def test_a_hole_bridged_on_a_third_of_its_round_is_a_circle(shapes):
+    p = shapes.measured(Circle((0.0, 0.0), 6.5), 0.02, np.random.default_rng(4), spacing_mm=0.25)
+    bridged = np.abs(np.arctan2(p[:, 1], p[:, 0])) < math.radians(60)
+    p[bridged, 0] *= 0.9  # a bridge laid badly
+    found = fit_closed(p, np.full(len(p), 0.02), bridged.astype(np.uint8), 0.15)
+    assert isinstance(found, Circle)
+    assert found.evidence == "measured"
+    assert found.radius_mm == pytest.approx(6.5, abs=0.03)
+
+
+@pytest.mark.parametrize("depth_mm", [0.4, 0.8, 1.5])
+def test_a_hole_with_a_flat_or_a_keyway_is_no_circle(depth_mm):
+    disc = shapely.Point(0, 0).buffer(6.5, quad_segs=400)
+    flat = disc.intersection(shapely.box(-10, -10, 6.5 - depth_mm, 10))
+    keyway = disc.union(shapely.box(0, -1.5, 6.5 + depth_mm + 0.4, 1.5))
+    rng = np.random.default_rng(3)
+    for shape in (flat, keyway):
+        along = np.arange(0.0, shape.exterior.length, 0.2)
+        p = np.array([shape.exterior.interpolate(s).coords[0] for s in along])
+        found = fit_closed(p + rng.normal(0, 0.01, p.shape), np.full(len(p), 0.01), None, 0.15)
+        assert isinstance(found, Contour), depth_mm
 
 
 # ---------------------------------------------------------------- evidence and uncertainty
@@ -267,7 +339,7 @@ def test_dirt_does_not_move_the_edge(shapes):
 def test_stated_uncertainty_is_that_of_the_edges_middle(shapes):
     true = shapes.rounded([(0, 0), (100, 0), (100, 60), (0, 60)], [0] * 4)
     off, said = [], []
-    for seed in range(60):
+    for seed in range(40):
         found = fitted(shapes, true, 0.03, seed=seed)
         low = min(found.edges, key=lambda e: e.segment.start_mm[1] + e.segment.end_mm[1])
         s = low.segment
