@@ -30,7 +30,7 @@ SQUARE_ON_DEG = 5.0
 _ANY_LEAN_DEG = 40.0
 _TOLD_DEG = 2.5  # a lean known no worse than this counts as seen
 _CARELESS = 1.5
-_PULLED = 12.0  # chi square of the priors that makes us doubt them
+PULLED = 12.0  # chi square of the priors that makes us doubt them
 _EXACT = PrintScale(1.0, 1.0, 0.0, 0.0, True, "no print")
 
 
@@ -50,6 +50,7 @@ class Referenced:
     square_on_assumed: bool
     own: FloatArray  # what was found of the reference's own unknowns
     own_u: FloatArray  # their standard uncertainties
+    strain: float  # chi square of everything known beforehand: how far it had to give
     notices: tuple[Notice, ...]
 
 
@@ -86,10 +87,12 @@ def solve(
     name: str,
     *,
     robust: bool = True,
+    unusual: bool = True,
     square_on_deg: float = SQUARE_ON_DEG,
 ) -> Referenced:
     """The camera that explains what was seen of a reference.
 
+    ``unusual``: where a usual camera does not, a wrong header or a cropped picture may.
     Raises ``ReferenceUnclear`` when none does.
     """
     usual, blind, cropped, _ = priors_for(photo, _EXACT)
@@ -117,7 +120,7 @@ def solve(
         found = best(usual, lean_deg)
         lean_u, _ = _leans(found)
         notices.append(_square_on_notice(lean_deg, shown_deg))
-    if float(found.linear.prior_rows @ found.linear.prior_rows) > _PULLED:
+    if unusual and float(found.linear.prior_rows @ found.linear.prior_rows) > PULLED:
         ranked = ((usual, found), *((p, best(p, lean_deg)) for p in (blind, cropped)))
         found = min(ranked, key=lambda r: r[1].linear.cost + r[0].rarity)[1]
         lean_u, _ = _leans(found)
@@ -140,6 +143,7 @@ def solve(
         square_on_assumed=assumed,
         own=found.state.own,
         own_u=np.sqrt(np.diag(found.covariance)[11:]),
+        strain=float(found.linear.prior_rows @ found.linear.prior_rows),
         notices=tuple(notices),
     )
 
