@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from digitize.photo.photo import Photo
@@ -23,7 +23,10 @@ RIM = np.array([(220, 670), (660, 660), (640, 40), (250, 30)], float)
     turns=st.integers(1, 3),
 )
 @settings(
-    max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=8,
+    deadline=None,
+    phases=[Phase.generate],  # each example draws a photo: no time to seek the simplest
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 def test_same_corners_after_quarter_turns(
     photographed: Callable[..., Any], number: int, form: str, pull: list[float], turns: int
