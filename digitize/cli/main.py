@@ -7,6 +7,7 @@ is instant.  Exit codes are those of ``DigitizeError`` subclasses; see docs/comm
 from __future__ import annotations
 
 import json
+import os
 import sys
 from typing import Annotated
 
@@ -67,6 +68,8 @@ MISSING_LIBRARY = (
 
 def run() -> None:
     """Entry point: run the command; print a fault as one sentence and exit with its code."""
+    # The matrices here are small; threads of the linear algebra library only wait for each other.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from digitize.errors import DigitizeError
 
     try:
