@@ -14,6 +14,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from digitize.curves.chain import RESTORED, Samples, clean, thinned
@@ -32,10 +33,15 @@ FINE = 1.0 / 3.0
 FLATTEST_CORNER_RAD = math.radians(10.0)
 RAGGED = 1.3
 CORNER_PIECES = 3
+LEAST_FILLET_MM = 1.0
+LEFT_PIECES = 4  # short pieces in a row: rust, not a shape
 ALIKE = 1.4  # runs lie on one line when together they scatter hardly more than each alone
 MADE_PIECES = 7  # a square notch with four rounded corners
 MADE_SIDE_MM = 1.5
-MADE_STRAIGHT = 0.6  # share of a notch's length
+MADE_STRAIGHT = 0.4  # share of a notch's length
+MADE_SLOPE_RAD = math.radians(25.0)  # sides of a notch; rust runs out flat
+WALL_MM = 3.0
+WALL_RAD = math.radians(60.0)
 MADE_ROUND = 1.35  # arc over chord: rounder than 120 degrees
 
 
@@ -59,6 +65,7 @@ class Stretch:
     length_mm: float  # of the restored edge
     depth_mm: float  # how far the metal had gone back at most
     corner: bool = False
+    rounded: bool = False  # a corner given the widest fillet that the metal left allows
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +76,7 @@ class Mended:
     u_mm: FloatArray  # (N,); of a restored point, what its line or circle is known to
     evidence: NDArray[np.uint8]  # (N,) 0 measured, 1 bridged, 2 restored
     stretches: tuple[Stretch, ...]
+    left: tuple[Stretch, ...]  # ragged, and nothing sound says what it was
 
 
 def restore(
@@ -90,16 +98,28 @@ def restore(
         points_mm, u_mm, evidence, tolerance_mm, blur_mm, opening=opening, options=options
     )
     closed = fit_closed(mended.points_mm, mended.u_mm, mended.evidence, tolerance_mm, blur_mm)
-    return closed, tuple(_notice(s) for s in mended.stretches)
+    left = tuple(_left(s) for s in mended.left)
+    return closed, (*(_notice(s) for s in mended.stretches), *left)
 
 
 def _notice(s: Stretch) -> Notice:
     (x0, y0), (x1, y1) = s.start_mm, s.end_mm
     what = "corner" if s.corner else "stretch"
+    how = "; its fillet is the widest that the metal left allows" if s.rounded else ""
     return Notice(
         "edge-restored",
         f"an eaten {what} of edge was restored from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm: "
-        f"{s.length_mm:.1f} mm long, up to {s.depth_mm:.1f} mm deep",
+        f"{s.length_mm:.1f} mm long, up to {s.depth_mm:.1f} mm deep{how}",
+        "doubt",
+    )
+
+
+def _left(s: Stretch) -> Notice:
+    (x0, y0), (x1, y1) = s.start_mm, s.end_mm
+    return Notice(
+        "edge-left-eaten",
+        f"{s.length_mm:.1f} mm of ragged edge from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm "
+        "is drawn as it is now: too little sound edge beside it says what it was",
         "doubt",
     )
 
@@ -309,6 +329,8 @@ class _Mending:
         Its pieces are then as true as the sound edges, few, and mostly straight (a notch,
         its corners rounded or not), or one deep round (a relief hole open to the edge).
         """
+        if self._walled(between):
+            return True
         if self._ragged(between):
             return False
         length = self._length[between]
@@ -320,9 +342,35 @@ class _Mending:
         straight = float(length[lines].sum())
         return (
             len(between) <= MADE_PIECES
+            and self._steepest(between) >= MADE_SLOPE_RAD
             and bool((length[lines] >= MADE_SIDE_MM).sum() >= 2)
             and straight >= MADE_STRAIGHT * float(length.sum())
         )
+
+    def _walled(self, between: list[int]) -> bool:
+        """Whether a dent has two true steep sides, whatever has become of its floor."""
+        walls = [
+            k
+            for k, angle in self._slopes(between, WALL_MM)
+            if angle >= WALL_RAD and self._rest[k] <= ALIKE * self._usual + 0.005
+        ]
+        return len(walls) >= 2
+
+    def _steepest(self, between: list[int]) -> float:
+        return max([angle for _, angle in self._slopes(between, MADE_SIDE_MM)], default=0.0)
+
+    def _slopes(self, between: list[int], least_mm: float) -> list[tuple[int, float]]:
+        """The straight pieces of a dent and their angles (rad, to pi / 2) to its chord."""
+        m, p = len(self._chain), self._chain.points_mm
+        before = (self._index[between[0]][0] - 1) % m
+        chord = self._travel(before, (self._index[between[-1]][-1] + 1) % m)
+        angles = []
+        for k in between:
+            if self._pieces[k].shape == "line" and self._length[k] >= least_mm:
+                d = p[self._index[k][-1]] - p[self._index[k][0]]
+                turn = math.atan2(float(chord[0] * d[1] - chord[1] * d[0]), float(chord @ d))
+                angles.append((k, min(abs(turn), math.pi - abs(turn))))
+        return angles
 
     # ------------------------------------------------------------ patches
 
@@ -464,20 +512,77 @@ class _Mending:
         depth = float(inside.max())
         if depth > self._options.deepest_mm or depth < 2.0 * self._tolerance:
             return None
-        if out and float(np.hypot(*(p - corner).T).min()) > self._options.corner_mm:
-            return None  # it may well have been round
         if bool((inside < -self._allowed[index]).any()):
             return None
-        q1, u1 = self._along(one, start, corner)
-        q2, u2 = self._along(two, corner, end)
-        q = np.vstack((q1, corner[None, :], q2))
-        u = np.concatenate((u1, [max(u1.max(initial=0.0), u2.max(initial=0.0))], u2))
+        before, after, top = corner, corner, corner[None, :]
+        if float(np.hypot(*(p - corner).T).min()) > self._options.corner_mm:
+            # It may well have been round.
+            both_lines = isinstance(one, LineFit) and isinstance(two, LineFit)
+            raw_points = self._samples.points_mm[raw]
+            top = self._fillet(corner, t1, t2, (ahead, back), raw_points) if out else top[:0]
+            if not both_lines or len(top) == 0:
+                return None
+            before, after = top[0], top[-1]
+        q1, u1 = self._along(one, start, before)
+        q2, u2 = self._along(two, after, end)
+        q = np.vstack((q1, top, q2))
+        least_sure = max(u1.max(initial=0.0), u2.max(initial=0.0), 0.2 * self._tolerance)
+        if len(top) > 1:
+            least_sure = max(least_sure, self._tolerance)  # its radius is the largest possible
+        u = np.concatenate((u1, np.full(len(top), least_sure), u2))
         if float(u.max()) > 4.0 * self._tolerance:
             return None  # too far from what is known of the edges
+        length = max(ahead, 0.0) + max(back, 0.0)
+        if len(top) > 1:
+            rebuilt = shapely.LineString(q)
+            length = float(rebuilt.length)
+            depth = float(shapely.distance(shapely.points(p), rebuilt).max())
         stretch = Stretch(
-            _point(q[0]), _point(q[-1]), max(ahead, 0.0) + max(back, 0.0), depth, corner=True
+            _point(q[0]), _point(q[-1]), length, depth, corner=True, rounded=len(top) > 1
         )
         return _Patch(int(raw[0]), int(raw[-1] + 1) % n, q, u, stretch)
+
+    def _fillet(
+        self,
+        corner: FloatArray,
+        t1: FloatArray,
+        t2: FloatArray,
+        room_mm: tuple[float, float],
+        points: FloatArray,
+    ) -> FloatArray:
+        """Points of the widest tangent fillet of an outer corner that cuts no metal off.
+
+        Rust only takes away: the true radius is no larger, and the true edge lies between
+        this arc and the corner.  None (0, 2) when the metal left stands in a sharper corner
+        than any fillet worth the name.
+        """
+        turn = math.atan2(float(t1[0] * t2[1] - t1[1] * t2[0]), float(t1 @ t2))
+        slope = math.tan(abs(turn) / 2.0)
+        normal = np.array([-t1[1], t1[0]]) * math.copysign(1.0, turn)
+        e = points - corner
+        # The sound edges run up to where the damage begins: the arc begins no earlier.
+        widest = min(room_mm) / max(slope, 1e-9)
+        slack = max(3.0 * self._usual, 0.2 * self._tolerance)
+
+        def cuts(radius: float) -> bool:
+            reach = radius * slope
+            beyond = (e @ t1 > -reach) & (e @ t2 < reach)
+            r = np.hypot(*(e + reach * t1 - radius * normal).T) - radius
+            return int((r[beyond] > slack).sum()) > max(2, len(points) // 100)
+
+        low, high = 0.0, max(widest, 0.0)
+        if not cuts(high):
+            low = high
+        for _ in range(40):
+            middle = (low + high) / 2.0
+            low, high = (low, middle) if cuts(middle) else (middle, high)
+        if low < LEAST_FILLET_MM:
+            return np.empty((0, 2))
+        reach = low * slope
+        step = self._samples.length_mm / len(self._samples)
+        angles = np.linspace(0.0, abs(turn), max(int(low * abs(turn) / step), 3) + 1)[:, None]
+        centre = corner - reach * t1 + low * normal
+        return np.asarray(centre - low * normal * np.cos(angles) + low * t1 * np.sin(angles))
 
     # ------------------------------------------------------------ the result
 
@@ -509,7 +614,38 @@ class _Mending:
                 u.append(s.u_mm[i : i + 1])
                 kinds.append(s.evidence[i : i + 1])
         stretches = tuple(q.stretch for q in sorted(kept, key=lambda q: q.first))
-        return Mended(np.vstack(points), np.concatenate(u), np.concatenate(kinds), stretches)
+        return Mended(
+            np.vstack(points), np.concatenate(u), np.concatenate(kinds), stretches,
+            self._left_eaten(keep),
+        )  # fmt: skip
+
+    def _left_eaten(self, keep: NDArray[np.bool_]) -> tuple[Stretch, ...]:
+        """Ragged stretches that were not replaced."""
+        n, m = len(self._pieces), len(self._chain)
+        still = keep[self._chain.first_raw]
+        whole = [bool(still[i].mean() > 0.5) for i in self._index]
+        loose = np.array(whole) & ~self._sound
+        if loose.all():
+            return ()
+        first = int(np.flatnonzero(~loose)[0])
+        groups: list[list[int]] = [[]]
+        for k in [(first + i) % n for i in range(n)]:
+            if loose[k]:
+                groups[-1].append(k)
+            elif groups[-1]:
+                groups.append([])
+        left = []
+        for group in groups:
+            length = float(self._length[group].sum())
+            if length < self._options.sound_mm or len(group) < LEFT_PIECES or self._made(group):
+                continue
+            index = np.concatenate([self._index[k] for k in group])
+            p = self._chain.points_mm[index]
+            chord = shapely.LineString(np.vstack((p[0], p[-1])))
+            depth = float(shapely.distance(shapely.points(p), chord).max())
+            end = self._chain.points_mm[(index[-1] + 1) % m]
+            left.append(Stretch(_point(p[0]), _point(end), length, depth))
+        return tuple(left)
 
 
 def _point(p: FloatArray) -> Point:
