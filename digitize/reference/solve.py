@@ -50,6 +50,7 @@ class Referenced:
     square_on_assumed: bool
     own: FloatArray  # what was found of the reference's own unknowns
     own_u: FloatArray  # their standard uncertainties
+    chi2: float  # of what was seen and kept
     strain: float  # chi square of everything known beforehand: how far it had to give
     notices: tuple[Notice, ...]
 
@@ -122,8 +123,10 @@ def solve(
         notices.append(_square_on_notice(lean_deg, shown_deg))
     if unusual and float(found.linear.prior_rows @ found.linear.prior_rows) > PULLED:
         ranked = ((usual, found), *((p, best(p, lean_deg)) for p in (blind, cropped)))
-        found = min(ranked, key=lambda r: r[1].linear.cost + r[0].rarity)[1]
+        prior, found = min(ranked, key=lambda r: r[1].linear.cost + r[0].rarity)
         lean_u, _ = _leans(found)
+        if prior is not usual:
+            notices.append(_odd_camera_notice(name))
     size = (photo.width_px, photo.height_px)
     residuals = found.linear.residuals_px
     rms = float(np.sqrt((residuals[found.used] ** 2).sum(axis=1).mean()))
@@ -143,6 +146,7 @@ def solve(
         square_on_assumed=assumed,
         own=found.state.own,
         own_u=np.sqrt(np.diag(found.covariance)[11:]),
+        chi2=float(found.linear.seen_rows @ found.linear.seen_rows),
         strain=float(found.linear.prior_rows @ found.linear.prior_rows),
         notices=tuple(notices),
     )
@@ -153,6 +157,15 @@ def _leans(found: Adjusted) -> tuple[FloatArray, FloatArray]:
     variance, axes = np.linalg.eigh(found.lean_covariance())
     normal = found.state.pinhole.rotation[:2, 2]
     return np.sqrt(np.maximum(variance, 0.0)), axes.T @ normal
+
+
+def _odd_camera_notice(name: str) -> Notice:
+    return Notice(
+        "odd-camera",
+        f"the {name} fits only if the photo was cropped or its header is wrong: "
+        "check that it is what it is said to be",
+        "doubt",
+    )
 
 
 def _square_on_notice(sigma_deg: float, shown_deg: float) -> Notice:

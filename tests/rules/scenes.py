@@ -75,10 +75,26 @@ SCENES = {
     "no-rule": BENCH.but(grain=0.3, seed=9),
 }
 
+A4 = Plate(np.array([[0, 0], [210, 0], [210, 297], [0, 297]]), 0.1, 0.8, 0.01)
+ON_PAPER = Plate(np.array([[30, 40], [180, 40], [180, 200], [110, 250], [30, 200]]), THICK)
+OVER_AN_EDGE = Plate(np.array([[-30, 60], [150, 60], [150, 150], [-30, 150]]), THICK)
+PAPER = Shot(plates=(A4, ON_PAPER), look_at_mm=(105, 148), distance_mm=500)
+
+SCENES |= {
+    "paper": PAPER,
+    "paper-tilted": PAPER.but(
+        tilt_deg=28, toward_deg=200, roll_deg=20, distance_mm=580, k1=-0.04, off_px=(15, -10)
+    ),
+    "paper-partly-covered": PAPER.but(
+        plates=(A4, OVER_AN_EDGE), tilt_deg=15, toward_deg=40, roll_deg=-35, distance_mm=560
+    ),
+    "paper-across": PAPER.but(roll_deg=88, tilt_deg=10, distance_mm=420, grain=0.2),
+}
+
 
 def length_errors_mm(shot, camera, height_mm=THICK):
     """Found less true length, true length and pixels for every pair of the piece's corners."""
-    corners = shot.plates[0].corners_mm.astype(float)
+    corners = shot.plates[-1].corners_mm.astype(float)
     px = shot.px(np.column_stack([corners, np.full(len(corners), height_mm)]))
     mm = camera.to_sheet(px, height_mm)
     rows = []
