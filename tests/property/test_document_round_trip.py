@@ -3,7 +3,9 @@
 import contextlib
 import json
 import math
+from pathlib import Path
 
+import jsonschema
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -20,6 +22,10 @@ from digitize.pattern.model import (
     Provenance,
 )
 from digitize.pattern.segments import Arc, Line
+
+SCHEMA = jsonschema.Draft202012Validator(
+    json.loads((Path(__file__).parents[2] / "shared" / "pattern.schema.json").read_text("utf-8"))
+)
 
 
 def numbers(low: float, high: float) -> st.SearchStrategy[float]:
@@ -124,6 +130,7 @@ def test_a_written_pattern_reads_back_exactly(pattern):
     text = dumps(pattern)
     assert loads(text) == pattern
     assert dumps(loads(text)) == text
+    SCHEMA.validate(json.loads(text))
 
 
 @settings(deadline=None, max_examples=150)

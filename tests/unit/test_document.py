@@ -3,7 +3,9 @@
 import json
 import math
 import sys
+from pathlib import Path
 
+import jsonschema
 import pytest
 
 from digitize.pattern.contour import Circle, Contour, Edge, Slot
@@ -42,6 +44,52 @@ def changed(*path_and_value):
     else:
         holder[last] = value
     return json.dumps(document)
+
+
+SCHEMA = jsonschema.Draft202012Validator(
+    json.loads((Path(__file__).parents[2] / "shared" / "pattern.schema.json").read_text("utf-8"))
+)
+
+
+def test_the_schema_is_one_and_takes_what_is_written():
+    SCHEMA.check_schema(SCHEMA.schema)
+    SCHEMA.validate(json.loads(dumps(PLATE)))
+    SCHEMA.validate(json.loads(dumps(Pattern("disc", Circle((0.0, 0.0), 50.0)))))
+
+
+@pytest.mark.parametrize(
+    "path_and_value",
+    [
+        ("version", 2),
+        ("version", ...),
+        ("unit", "in"),
+        ("name", 3),
+        ("colour", "red"),
+        ("outline", "kind", "blob"),
+        ("outline", "edges", [{}]),
+        ("outline", "edges", 1, "bulge", "x"),
+        ("outline", "edges", 1, "bulge", 0),
+        ("outline", "edges", 1, "size", 0),
+        ("outline", "edges", 1, "evidence", "seen"),
+        ("outline", "edges", 1, "start_mm", [0]),
+        ("outline", "edges", 1, "start_mm", [0, 1e6]),
+        ("outline", "edges", 1, "u_mm", -1),
+        ("openings", 0, "radius_mm", 0),
+        ("openings", 1, "end_mm", ...),
+        ("bends", 0, "angle_deg", 270),
+        ("bends", 0, "toward_face", 1),
+        ("marks", 0, 5),
+        ("precision", "scale_u", ...),
+        ("thickness_mm", -1),
+        ("provenance", "mode", "magic"),
+        ("notices", [{"code": 1}]),
+    ],
+)
+def test_the_schema_refuses_what_the_reader_refuses(path_and_value):
+    text = changed(*path_and_value)
+    with pytest.raises(DocumentError):
+        loads(text)
+    assert not SCHEMA.is_valid(json.loads(text))
 
 
 def test_one_edge_stands_on_one_line_and_ends_where_the_next_starts():
