@@ -39,7 +39,8 @@ GIVEN_UP_SHARE = 0.5  # of the tolerance: how far points may lie from the lines 
 MISREAD = 0.12  # the same, where the edge jumps off or back
 FARTHEST_OFF = 5.0  # tolerances: farther off is another edge, or no circle
 JUMP_MM = 0.8  # a jump is over within this much edge
-LEAST_SEEN = 0.5  # of a circle or slot that must have been measured
+LEAST_SEEN = 0.25  # of a circle or slot that must have been measured
+UNSURE = 0.33  # of the tolerance: a radius less well known than this is no circle's
 SHARE_TOLD = 0.5  # of a circle or slot: less than this restored or bridged goes unsaid
 
 
@@ -195,6 +196,10 @@ def _circle(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm: float)
             return None
     radius = fit.radius_mm + blur_inset_mm(fit.radius_mm, blur_mm)
     word, u = _known(samples, scatter, 3)
+    # Seen on a short arc only, its size hangs on the noise: the radius says how much.
+    u = max(u, scatter * fit.u_radius_mm)
+    if u > UNSURE * tolerance_mm:
+        return None
     return Circle((float(fit.centre_mm[0]), float(fit.centre_mm[1])), radius, word, u)
 
 
