@@ -27,6 +27,12 @@ def length_mm(text: str, default_unit: str = "mm") -> float:
     return float(value) * _MM_PER[(match["unit"] or default_unit).lower()]
 
 
+def place_mm(text: str, default_unit: str = "mm") -> float:
+    """A coordinate: a length that may carry a sign."""
+    text = text.strip()
+    return -length_mm(text[1:], default_unit) if text[:1] == "-" else length_mm(text, default_unit)
+
+
 def as_text(value_mm: float, inch: bool, digits: int = 2) -> str:
     """A length for people, in millimetres or inches (one digit more)."""
     if inch:

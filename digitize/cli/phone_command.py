@@ -21,7 +21,7 @@ def phone(
     ] = None,
     photos: Annotated[
         list[Path] | None,
-        typer.Argument(help="Five or more photos of one printed sheet; none: show the profile."),
+        typer.Argument(help="Three photos of one sheet, better five; none: show the profile."),
     ] = None,
     printer: Annotated[
         str | None,

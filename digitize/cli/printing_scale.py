@@ -23,7 +23,15 @@ def print_scale(name: str | None, *, plain: bool) -> tuple[PrintScale, tuple[Not
         return PrintScale(1.0, 1.0, 0.001, 0.001, True, "square size as given"), ()
     if name is None:
         known = printer.names()
-        if len(known) != 1:
+        if len(known) > 1:
+            several = Notice(
+                "printer-unnamed",
+                f"several printers are known ({', '.join(known)}) and none was named, so the "
+                "target counts as unmeasured: say --printer NAME",
+                "doubt",
+            )
+            return printer.unmeasured()[0], (several,)
+        if not known:
             scale, notice = printer.unmeasured()
             return scale, (notice,)
         profile = printer.load(known[0])

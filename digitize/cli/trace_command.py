@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+_THICKEST_MM = 12.7  # half an inch; thicker is plate
+
 
 class Mode(StrEnum):
     """What is traced."""
@@ -45,7 +47,7 @@ def trace(
         typer.Option(
             "--thickness",
             "-t",
-            help="Sheet thickness; silhouettes need it. Several pieces: 3,1.5, largest first.",
+            help="Sheet thickness; silhouettes need it. Several: 1.5,3, largest piece first.",
         ),
     ] = None,
     into: Into = Path(),
@@ -125,7 +127,7 @@ def trace(
         tolerance_mm=positive_mm(tolerance, units, "--tolerance") or 0.0,
         restore_eaten=restore,
         polyline=polyline,
-        name=name,
+        name=_plain_name(name),
     )
     if not overwrite:
         refuse_overwriting(into, name or photo.stem)
@@ -140,19 +142,37 @@ def trace(
 
 def _thicknesses(text: str | None, unit: Unit) -> tuple[float, ...]:
     parts = text.split(",") if text else []
-    return tuple(positive_mm(part, unit, "--thickness") or 0.0 for part in parts)
+    found = tuple(positive_mm(part, unit, "--thickness") or 0.0 for part in parts)
+    for thickness_mm in found:
+        if thickness_mm > _THICKEST_MM:
+            raise typer.BadParameter(
+                f"{thickness_mm:g} mm is no sheet metal; write it like 1.5mm or 0.06in",
+                param_hint="--thickness",
+            )
+    return found
 
 
 def _box(text: str | None, unit: Unit) -> NDArray[np.float64] | None:
-    from digitize.cli.lengths import length_mm
+    from digitize.cli.lengths import place_mm
 
     if text is None:
         return None
     try:
-        x0, y0, x1, y1 = (length_mm(part, unit.value) for part in text.split(","))
+        x0, y0, x1, y1 = (place_mm(part, unit.value) for part in text.split(","))
     except ValueError:
         raise typer.BadParameter(f"{text!r} is not x0,y0,x1,y1", param_hint="--region") from None
 
     import numpy as np
 
-    return np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
+    if x0 == x1 or y0 == y1:
+        raise typer.BadParameter(f"{text!r} encloses nothing", param_hint="--region")
+    left, right, low, high = min(x0, x1), max(x0, x1), min(y0, y1), max(y0, y1)
+    return np.array([(left, low), (right, low), (right, high), (left, high)])
+
+
+def _plain_name(name: str | None) -> str | None:
+    if name is not None and (name in ("", ".", "..") or set(name) & set('/\\:*?"<>|')):
+        raise typer.BadParameter(
+            f'{name!r} cannot name files; leave out / \\ : * ? " < > |', param_hint="--name"
+        )
+    return name

@@ -33,7 +33,7 @@ def write_bytes(path: Path | str, data: bytes, *, overwrite: bool = False) -> Pa
         raise NotWritten(
             "a file of that name exists already",
             where=str(path),
-            do="choose another name, or say that it may be overwritten",
+            do="choose another name, or say --overwrite",
         )
     beside = target.with_name(f".{secrets.token_hex(6)}.part")
     try:

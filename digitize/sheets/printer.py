@@ -171,10 +171,17 @@ def measured(
 ) -> PrinterProfile:
     """The profile of a printer from the bars of one of the sheets.
 
-    ``units`` says whether that sheet's bars are whole centimetres or whole inches long.
+    ``units`` says whether that sheet's bars are whole centimetres or whole inches long;
+    where only the other kind of bars fits what was measured, it was the other kind.
     Raises ``BadMeasurement`` and ``NoSuchSheet``.
     """
     sheet = page.page(form, paper, 1, units)
+    found = across_mm, up_mm
+    other: Units = "in" if units == "mm" else "mm"
+    if _fit(found, page.bars_mm(form, paper, other)) < SCALED < _fit(
+        found, page.bars_mm(form, paper, units)
+    ):
+        units = other
     return PrinterProfile(
         name=name.strip(),
         measured_on=on,
@@ -183,6 +190,11 @@ def measured(
         measured_mm=(across_mm, up_mm),
         reading_u_mm=reading_u_mm,
     )
+
+
+def _fit(found_mm: tuple[float, float], nominal_mm: tuple[float, float]) -> float:
+    """How far two bars are from nominal at most, relative."""
+    return max(abs(f / n - 1.0) for f, n in zip(found_mm, nominal_mm, strict=True))
 
 
 def unmeasured() -> tuple[PrintScale, Notice]:

@@ -140,6 +140,9 @@ def test_a_fault_is_one_sentence_and_a_code_also_as_json(digitize, tmp_path):
         (("printer", "office", "--across", "19", "--up", "26"), 2, "centimetres"),
         (("trace", "notes.txt", "--thickness", "thin"), 2, "is not a length"),
         (("trace", "notes.txt", "--region", "1,2,3"), 2, "x0,y0,x1,y1"),
+        (("trace", "notes.txt", "--region=-5,2,-5,3"), 2, "encloses nothing"),
+        (("trace", "notes.txt", "--name", "a/b"), 2, "cannot name files"),
+        (("trace", "notes.txt", "-t", "20"), 2, "no sheet metal"),
         (("samples", "nowhere"), 1, "no sample photographs"),
     ],
 )
@@ -182,6 +185,21 @@ def test_sheets_are_written_and_the_printer_is_kept(digitize, tmp_path, scan):
     notices = {n["code"] for n in json.loads(out)["patterns"][0]["notices"]}
     assert "printer-assumed" in notices
     assert "print-unmeasured" not in notices
+
+
+def test_the_bars_of_an_inch_sheet_are_known_by_their_length(digitize):
+    """7 and 9 in bars measured with a metric rule: no printer scales a page to 93.6 x 95.3 %."""
+    words = ("--paper", "Letter", "--across", "177.8mm", "--up", "228.6mm")
+    _, out, _ = digitize("printer", "den", *words)
+    assert "100.00 % across and 100.00 % up" in out
+
+
+def test_of_several_printers_one_must_be_named(digitize, scan):
+    for name in ("shed", "den"):
+        digitize("printer", name, "--across", "190", "--up", "260")
+    _, out, _ = digitize("trace", scan, "--into", "several", "--json")
+    notices = {n["code"]: n for n in json.loads(out)["patterns"][0]["notices"]}
+    assert "den, shed" in notices["printer-unnamed"]["text"]
 
 
 def test_a_missing_system_library_is_named(digitize, monkeypatch):

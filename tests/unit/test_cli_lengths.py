@@ -1,6 +1,6 @@
 import pytest
 
-from digitize.cli.lengths import as_text, length_mm
+from digitize.cli.lengths import as_text, length_mm, place_mm
 
 
 @pytest.mark.parametrize(
@@ -33,3 +33,10 @@ def test_what_is_no_length_is_refused_with_a_sentence(text):
 def test_text_for_people():
     assert as_text(25.4, inch=True) == "1.000 in"
     assert as_text(25.4, inch=False) == "25.40 mm"
+
+
+def test_a_place_may_be_negative():
+    assert place_mm(" -1/2in") == pytest.approx(-12.7)
+    assert place_mm("3") == 3.0
+    with pytest.raises(ValueError, match="is not a length"):
+        place_mm("--3")
