@@ -15,23 +15,22 @@ import numpy as np
 from digitize.camera.topdown import topdown
 from digitize.files import dxf, paper, photo_proof, svg, topdown_proof
 from digitize.files.atomic import NotWritten, write_bytes
-from digitize.files.notes import note_lines
+from digitize.files.notes import doubt_lines, note_lines
 from digitize.files.photo_proof import Overlay
 from digitize.files.topdown_proof import TopdownPicture
 from digitize.files.units import Unit
 from digitize.job import JobResult
 from digitize.pattern import document
-from digitize.pattern.contour import Closed, Contour
-from digitize.pattern.extent import extent_mm
+from digitize.pattern.contour import Closed
 from digitize.pattern.model import Pattern
-from digitize.tracing.traces import TracedPiece
+from digitize.tracing.traces import BRIDGED, FloatArray, TracedLoop, TracedPiece
 
 DOCUMENT = ".pattern.json"
 PHOTO_PROOF = "-photo.png"
 _EACH_PATTERN = (DOCUMENT, ".dxf", "-r12.dxf", ".svg", "-1to1.pdf", "-topdown.png")
 
 _TOPDOWN_PX = 2000.0  # longest side
-_AROUND_MM = 15.0
+_SHOWN_BESIDE_GAP_MM = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +51,8 @@ def deliver(
 ) -> tuple[Path, ...]:
     """Write every file of a job and return their paths; raises ``NotWritten``."""
     files: dict[Path, bytes] = {}
-    for pattern in result.patterns:
-        for suffix, data in zip(_EACH_PATTERN, _of(pattern, result, options), strict=True):
+    for pattern, piece in zip(result.patterns, result.traced.pieces, strict=True):
+        for suffix, data in zip(_EACH_PATTERN, _of(pattern, piece, result, options), strict=True):
             files[folder / f"{pattern.name}{suffix}"] = data
     stem = result.stem
     files[folder / f"{stem}{PHOTO_PROOF}"] = photo_proof.render(
@@ -80,7 +79,9 @@ def _refuse(paths: Iterable[Path]) -> None:
             )
 
 
-def _of(pattern: Pattern, result: JobResult, options: DeliveryOptions) -> Iterator[bytes]:
+def _of(
+    pattern: Pattern, piece: TracedPiece, result: JobResult, options: DeliveryOptions
+) -> Iterator[bytes]:
     """The files of one pattern, in the order of ``_EACH_PATTERN``."""
     unit = options.unit
     yield document.dumps(pattern).encode()
@@ -88,12 +89,13 @@ def _of(pattern: Pattern, result: JobResult, options: DeliveryOptions) -> Iterat
     yield dxf.render(pattern, dxf.DxfOptions(unit, "R12"))
     yield svg.render(pattern, svg.SvgOptions(unit))
     yield paper.render(pattern, paper.PaperOptions(paper=options.paper, unit=unit))
-    yield topdown_proof.render(pattern, _topdown_picture(pattern, result), unit=unit)
+    bridged_mm = [points_mm for points_mm, _ in _bridged(piece)]
+    picture = _topdown_picture(pattern, result)
+    yield topdown_proof.render(pattern, picture, unit=unit, bridged_mm=bridged_mm)
 
 
 def _topdown_picture(pattern: Pattern, result: JobResult) -> TopdownPicture:
-    x0, y0, x1, y1 = extent_mm(pattern)
-    box_mm = (x0 - _AROUND_MM, y0 - _AROUND_MM, x1 + _AROUND_MM, y1 + _AROUND_MM)
+    box_mm = topdown_proof.shown_mm(pattern)
     mm_per_px = max(box_mm[2] - box_mm[0], box_mm[3] - box_mm[1]) / _TOPDOWN_PX
     height_mm = result.face_height_mm(pattern)
     rgb = topdown(result.photo, result.solution.camera, box_mm, mm_per_px, height_mm=height_mm)
@@ -102,11 +104,13 @@ def _topdown_picture(pattern: Pattern, result: JobResult) -> TopdownPicture:
 
 def _caption(result: JobResult, unit: Unit) -> list[str]:
     patterns = result.patterns
-    lines = [line for line in note_lines(patterns[0], unit) if not line.startswith("doubtful")]
-    if len(patterns) > 1:
-        lines[0] = f"{len(patterns)} pieces: {', '.join(p.name for p in patterns)}"
-    doubts = (n.text for p in patterns for n in p.notices if n.level == "doubt")
-    return [*lines, *(f"Doubt: {text}" for text in dict.fromkeys(doubts))]
+    if len(patterns) == 1:
+        return note_lines(patterns[0], unit)
+    lines = [f"{len(patterns)} pieces: {', '.join(p.name for p in patterns)}"]
+    for pattern in patterns:
+        name, sheet, precision = note_lines(pattern, unit)[:3]
+        lines.append(f"{name}: {sheet}, {precision}")
+    return [*lines, *dict.fromkeys(line for p in patterns for line in doubt_lines(p))]
 
 
 def _overlays(result: JobResult) -> Iterator[Overlay]:
@@ -132,6 +136,8 @@ def _piece_overlays(
         for points_mm in _unseen(closed):
             lifted = np.column_stack((points_mm, np.full(len(points_mm), height_mm)))
             yield Overlay(camera.to_px(lifted), "restored")
+    for _, points_px in _bridged(piece):
+        yield Overlay(points_px, "restored")
     for number, bend in enumerate(pattern.bends, 1):
         ends_mm = np.array([bend.start_mm, bend.end_mm])
         yield Overlay(camera.to_px(ends_mm), "bend", label=f"B{number}")
@@ -140,8 +146,31 @@ def _piece_overlays(
 
 
 def _unseen(closed: Closed) -> Iterator[np.ndarray]:
-    """Stretches that were not measured."""
-    if isinstance(closed, Contour):
-        for edge in closed.edges:
-            if edge.evidence != "measured":
-                yield edge.segment.points_mm(0.05)
+    """Edges of the pattern that were not measured."""
+    for edge in closed.as_contour().edges:
+        if edge.evidence != "measured":
+            yield edge.segment.points_mm(0.05)
+
+
+def _bridged(piece: TracedPiece) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Stretches of the traced edges that were carried across a gap, in mm and in pixels."""
+    for loop in (piece.outline, *piece.openings):
+        for run in _bridged_runs(loop):
+            yield loop.points_mm[run], loop.points_px[run]
+
+
+def _bridged_runs(loop: TracedLoop) -> Iterator[np.ndarray]:
+    """Indices of each run of bridged points with a little of the edge at either end.
+
+    A gap of half a millimetre would otherwise be too short to see.
+    """
+    bridged = loop.evidence == BRIDGED
+    n = len(bridged)
+    if bridged.all():
+        yield np.arange(n + 1) % n
+        return
+    spacing_mm = np.median(np.hypot(*np.diff(loop.points_mm, axis=0).T))
+    more = max(1, round(_SHOWN_BESIDE_GAP_MM / max(spacing_mm, 1e-6)))
+    for start in np.flatnonzero(bridged & ~np.roll(bridged, 1)):
+        long = int(np.argmin(np.roll(bridged, -start)))
+        yield np.arange(start - more, start + long + more) % n

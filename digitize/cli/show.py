@@ -13,7 +13,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from digitize.cli.lengths import as_text
+from digitize.files.units import Unit, length, rounded
 from digitize.pattern.dimensions import Dimension, dimensions
 
 if TYPE_CHECKING:
@@ -56,8 +56,9 @@ def result(job: JobResult, files: Sequence[Path], *, inch: bool, as_json: bool) 
 def one_line(pattern: Pattern) -> str:
     """A pattern in a line: what it has and how large it is."""
     overall = dimensions(pattern).of("OL") + dimensions(pattern).of("OW")
-    size = " x ".join(f"{d.value:.1f}" for d in overall)
-    expanded = max((d.expanded or 0.0 for d in overall), default=0.0)
+    expanded = max((d.expanded for d in overall if d.expanded is not None), default=None)
+    size = " x ".join(rounded(d.value, expanded, "mm")[0] for d in overall)
+    sure = f" ± {rounded(0.0, expanded, 'mm')[1]}" if expanded is not None else ""
     counts = (
         (len(pattern.openings), "opening"),
         (len(pattern.bends), "bend line"),
@@ -65,7 +66,7 @@ def one_line(pattern: Pattern) -> str:
         (sum(n.level == "doubt" for n in pattern.notices), "doubt"),
     )
     has = ", ".join(f"{n} {word}{'s' if n > 1 else ''}" for n, word in counts if n)
-    return f"{pattern.name}: {size} mm ± {expanded:.2f}" + (f"; {has}" if has else "")
+    return f"{pattern.name}: {size} mm{sure}" + (f"; {has}" if has else "")
 
 
 def sizes(pattern: Pattern, *, inch: bool) -> None:
@@ -73,7 +74,7 @@ def sizes(pattern: Pattern, *, inch: bool) -> None:
     console = Console(width=None if Console().is_terminal else 100, highlight=False)
     facts = [pattern.provenance.target or "no target on record"]
     if pattern.thickness_mm is not None:
-        facts.append(f"{as_text(pattern.thickness_mm, inch)} thick")
+        facts.append(f"{length(pattern.thickness_mm, 'in' if inch else 'mm')} thick")
     if pattern.provenance.camera is not None:
         facts.append(f"photographed at a slant of {pattern.provenance.camera.tilt_deg:.0f}°")
     listed = dimensions(pattern)
@@ -81,7 +82,7 @@ def sizes(pattern: Pattern, *, inch: bool) -> None:
     for heading, justify in (("", "left"), ("what", "left"), ("size", "right"), ("±", "right")):
         table.add_column(heading, justify=justify)  # type: ignore[arg-type]
     for row in listed.dimensions:
-        table.add_row(row.name, _what(row), _value(row, inch), _expanded(row, inch))
+        table.add_row(row.name, _what(row), *_size(row, "in" if inch else "mm"))
     console.print(table)
     for notice in pattern.notices:
         word = "Doubt" if notice.level == "doubt" else "Note"
@@ -118,11 +119,8 @@ def _what(row: Dimension) -> str:
     return words if row.evidence == "measured" else f"{words} ({row.evidence})"
 
 
-def _value(row: Dimension, inch: bool) -> str:
-    return f"{row.value:.2f}°" if row.unit == "deg" else as_text(row.value, inch)
-
-
-def _expanded(row: Dimension, inch: bool) -> str:
-    if row.expanded is None:
-        return "?"
-    return f"{row.expanded:.2f}°" if row.unit == "deg" else as_text(row.expanded, inch)
+def _size(row: Dimension, unit: Unit) -> tuple[str, str]:
+    """The value and its ±, each with its unit."""
+    value, expanded = rounded(row.value, row.expanded, "deg" if row.unit == "deg" else unit)
+    mark = "°" if row.unit == "deg" else f" {unit}"
+    return f"{value}{mark}", f"{expanded}{mark}" if expanded else "?"

@@ -27,7 +27,7 @@ from digitize.files.arcs import no_longer_than
 from digitize.files.atomic import write_bytes
 from digitize.files.beside import beside_restored
 from digitize.files.layers import LAYERS, Role
-from digitize.files.notes import note_lines
+from digitize.files.notes import wrapped_notes
 from digitize.files.units import Unit, check_length_mm, check_text, mm_per
 from digitize.pattern.contour import Circle, Closed
 from digitize.pattern.extent import extent_mm
@@ -190,7 +190,7 @@ class _Sheet:
         for x in (x0, x0 + bar):
             self._segment(Line((x, y - 2.0), (x, y + 2.0)), "note")
         lines = [f"this bar is {check_text(unit)} long; coordinates are in {unit}"]
-        lines += note_lines(pattern, unit)
+        lines += wrapped_notes(pattern, unit)
         for row, line in enumerate(lines):
             self.space.add_text(
                 _plain(line),

@@ -1,7 +1,7 @@
 """The layers of a pattern file: one table for DXF and SVG.
 
 Names hold only what R12 allows (A-Z, 0-9, _), so that both DXF versions and SVG agree.
-Colours are the project's own: each is the RGB value of its AutoCAD colour index, told
+Colours are the project's own: each is the RGB value of its DXF colour index (ACI), told
 apart by people who cannot tell red from green, and free of pure red and pure blue, to
 which many cutting programs attach a meaning.
 """
@@ -21,7 +21,7 @@ class Layer:
     name: str
     title: str
     cuts: bool
-    colour_index: int  # AutoCAD colour index (ACI)
+    colour_index: int  # DXF colour index (ACI)
     rgb: str  # the same colour for SVG
     line_width_mm: float
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-import math
+import textwrap
 import unicodedata
 
-from digitize.files.units import Unit, length, mm_per
-from digitize.pattern.extent import closed_extent_mm
+from digitize.files.units import Unit, length, rounded
+from digitize.pattern.dimensions import dimensions
 from digitize.pattern.model import Pattern
 
 LONGEST_NAME = 120  # letters; a drawing has no room for a story
+LONGEST_DOUBT = 240
+MOST_DOUBTS = 4
 
 
 def one_line(text: str) -> str:
@@ -18,35 +20,42 @@ def one_line(text: str) -> str:
 
 
 def note_lines(pattern: Pattern, unit: Unit) -> list[str]:
-    """Name, sheet, precision and doubts of a pattern, a line each."""
+    """Name, sheet, precision and then the doubts about a pattern, a line each."""
     sheet = (
         f"{length(pattern.thickness_mm, unit)} sheet"
         if pattern.thickness_mm is not None
         else "sheet thickness not given"
     )
-    lines = [
+    return [
         one_line(pattern.name)[:LONGEST_NAME] or "pattern",
         f"{sheet}, seen from the traced face",
+        precision_line(pattern, unit),
+        *doubt_lines(pattern),
     ]
-    lines.append(precision_line(pattern, unit))
-    doubts = list(dict.fromkeys(n.code for n in pattern.notices if n.level == "doubt"))
-    if doubts:
-        lines.append(one_line("doubtful: " + ", ".join(doubts)))
+
+
+def doubt_lines(pattern: Pattern) -> list[str]:
+    """What is doubtful, in the words of the notices, shortened and no more than a few."""
+    doubts = list(
+        dict.fromkeys(one_line(n.text) or n.code for n in pattern.notices if n.level == "doubt")
+    )
+    shown = doubts if len(doubts) <= MOST_DOUBTS else doubts[: MOST_DOUBTS - 1]
+    lines = [f"Doubt: {textwrap.shorten(d, LONGEST_DOUBT, placeholder=' ...')}" for d in shown]
+    if len(shown) < len(doubts):
+        lines.append(f"and {len(doubts) - len(shown)} more doubts, kept with the pattern")
     return lines
+
+
+def wrapped_notes(pattern: Pattern, unit: Unit, letters: int = LONGEST_NAME) -> list[str]:
+    """The lines of ``note_lines``, broken where they have more than so many letters."""
+    return [part for line in note_lines(pattern, unit) for part in textwrap.wrap(line, letters)]
 
 
 def precision_line(pattern: Pattern, unit: Unit) -> str:
     """The expanded uncertainty at the pattern's longest overall dimension."""
     if pattern.precision is None:
         return "precision not stated"
-    x0, y0, x1, y1 = closed_extent_mm(pattern.outline)
-    longest = max(x1 - x0, y1 - y0)
-    u = rounded_up(pattern.precision.expanded_mm(longest), unit)
+    listed = dimensions(pattern)
+    longest = max(d.value for d in (*listed.of("OL"), *listed.of("OW")))
+    _, u = rounded(longest, pattern.precision.expanded_mm(longest), unit)
     return f"± {u} {unit} on {length(longest, unit, 0)} (95 %)"
-
-
-def rounded_up(expanded_mm: float, unit: Unit) -> str:
-    """An expanded uncertainty without its unit, to the next 0.01 mm (0.1 from 1 mm) or 0.001 in."""
-    u = expanded_mm / mm_per(unit)
-    digits = 3 if unit == "in" else (2 if u < 1 else 1)
-    return f"{math.ceil(u * 10**digits - 1e-6) / 10**digits:.{digits}f}"

@@ -27,6 +27,7 @@ from digitize.files.picture import (
     png,
     tag_size,
     text_size,
+    wrapped,
 )
 
 LONGEST_PX = 2400
@@ -150,34 +151,49 @@ def _tags(
 ) -> None:
     left_out = (o for o in overlays if o.kind == "left-out")
     numbers = {id(o): str(n) for n, o in enumerate(left_out, 1)}
-    taken: list[tuple[float, float, float, float]] = []
+    # What a tag must not hide: holes and marks, and tags already there.
+    taken = [
+        _extent(np.asarray(o.points_px, np.float64) * scale)
+        for o in overlays
+        if o.kind in ("opening", "mark") and len(o.points_px)
+    ]
     for overlay in overlays:
         text = numbers.get(id(overlay), overlay.label)
         if not text or not len(overlay.points_px):
             continue
         points = np.asarray(overlay.points_px, np.float64) * scale
-        (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
         w, h = tag_size(text, type_px)
         gap = 0.8 * type_px
-        middle = points[len(points) // 2]
-        if overlay.kind == "bend":
-            x0 = x1 = float(points[:, 0].mean())
-            y0 = y1 = float(points[:, 1].mean())
-        if overlay.kind == "outline":
-            x0 = x1 = float(middle[0])
-            y0 = y1 = float(middle[1])
+        match overlay.kind:
+            case "bend":
+                around = [_extent(points.mean(axis=0, keepdims=True))]
+            case "outline":
+                n = len(points)
+                starts = ((n // 2 + i * n // 12) % n for i in range(12))
+                around = [_extent(points[i : i + 1]) for i in starts]
+            case _:
+                around = [_extent(points)]
         spots = [
-            (x1 + gap, (y0 + y1 - h) / 2),
-            ((x0 + x1 - w) / 2, y0 - gap - h),
-            (x0 - gap - w, (y0 + y1 - h) / 2),
-            ((x0 + x1 - w) / 2, y1 + gap),
-            (x1 + gap, y1 + gap),
-            (x1 + gap, y0 - gap - h),
+            spot
+            for x0, y0, x1, y1 in around
+            for spot in (
+                (x1 + gap, (y0 + y1 - h) / 2),
+                ((x0 + x1 - w) / 2, y0 - gap - h),
+                (x0 - gap - w, (y0 + y1 - h) / 2),
+                ((x0 + x1 - w) / 2, y1 + gap),
+                (x1 + gap, y1 + gap),
+                (x1 + gap, y0 - gap - h),
+            )
         ]
         boxes = [_inside((x, y, x + w, y + h), size) for x, y in spots]
-        box = next((b for b in boxes if not any(_overlap(b, t) for t in taken)), boxes[0])
+        box = min(boxes, key=lambda b: sum(_overlap(b, t) for t in taken))
         taken.append(box)
         lettering.tag(box[0], box[1], text, type_px, edge=COLOURS[overlay.kind])
+
+
+def _extent(points: FloatArray) -> tuple[float, float, float, float]:
+    (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
+    return float(x0), float(y0), float(x1), float(y1)
 
 
 def _inside(
@@ -196,18 +212,8 @@ def _overlap(a: tuple[float, float, float, float], b: tuple[float, float, float,
 
 def _wrapped(lines: Sequence[str], room: float, type_px: int) -> list[tuple[str, bool]]:
     """Caption lines that fit, and whether each belongs to the title."""
-    fitted = []
-    for number, line in enumerate(lines):
-        now = ""
-        size_px = round(1.4 * type_px) if number == 0 else type_px
-        for word in line.split():
-            longer = f"{now} {word}".strip()
-            if now and text_size(longer, size_px)[0] > room:
-                fitted.append((now, number == 0))
-                longer = word
-            now = longer
-        fitted.append((now, number == 0))
-    return fitted
+    title = wrapped(lines[:1], room, round(1.4 * type_px))
+    return [(t, True) for t in title] + [(t, False) for t in wrapped(lines[1:], room, type_px)]
 
 
 def _legend_rows(kinds: Sequence[Kind], room: float, type_px: int) -> list[list[Kind]]:

@@ -5,6 +5,7 @@ Coordinates are pixels, (0, 0) the centre of the top left one, x right, y down.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
@@ -81,6 +82,21 @@ def font(size_px: int, name: str = REGULAR) -> ImageFont.FreeTypeFont:
 def text_size(text: str, size_px: int, name: str = REGULAR) -> tuple[int, int]:
     """Width and line height of drawable text."""
     return round(font(size_px, name).getlength(drawable(text))), round(1.2 * size_px)
+
+
+def wrapped(lines: Sequence[str], room_px: float, size_px: int) -> list[str]:
+    """Lines broken between words where they are too long for the room."""
+    fitted = []
+    for line in lines:
+        now = ""
+        for word in line.split():
+            longer = f"{now} {word}".strip()
+            if now and text_size(longer, size_px)[0] > room_px:
+                fitted.append(now)
+                longer = word
+            now = longer
+        fitted.append(now)
+    return fitted
 
 
 class Lettering:

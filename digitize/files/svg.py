@@ -17,7 +17,7 @@ from digitize.files.arcs import no_longer_than
 from digitize.files.atomic import write_bytes
 from digitize.files.beside import beside_restored
 from digitize.files.layers import LAYERS, Role
-from digitize.files.notes import note_lines
+from digitize.files.notes import note_lines, wrapped_notes
 from digitize.files.units import Unit, check_length_mm, check_text, mm_per
 from digitize.pattern.contour import Circle, Closed
 from digitize.pattern.extent import extent_mm
@@ -28,7 +28,6 @@ MARGIN_MM = 5.0
 HAIRLINE_MM = 0.1
 MARK_ARM_MM = 3.0
 TEXT_MM = 3.5  # ISO 3098 nominal height (from memory)
-NOTES_MM = 42.0  # room under the part for the check bar and the notes
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +61,14 @@ class _Page:
         self.width_mm = x1 - x0 + 2 * MARGIN_MM
         self.part_height_mm = self.height_mm = y1 - y0 + 2 * MARGIN_MM
         if options.notes:
-            self.height_mm += NOTES_MM
             self.width_mm = max(self.width_mm, check_length_mm(options.unit) + 2 * MARGIN_MM)
+            # A sans-serif letter is about 0.55 of the type's height wide (from memory).
+            letters = int((self.width_mm - 2 * MARGIN_MM) / (0.55 * TEXT_MM))
+            self.notes = [
+                f"this bar is {check_text(options.unit)} long",
+                *wrapped_notes(pattern, options.unit, letters),
+            ]
+            self.height_mm += 8.0 + 1.6 * TEXT_MM * len(self.notes)
 
     def render(self) -> bytes:
         width, height = self._length(self.width_mm), self._length(self.height_mm)
@@ -190,9 +195,7 @@ class _Page:
                 "font-size": self._length(TEXT_MM),
             },
         )
-        for row, line in enumerate(
-            [f"this bar is {check_text(unit)} long", *note_lines(self.pattern, unit)]
-        ):
+        for row, line in enumerate(self.notes):
             x_text, y_text = self._point((left, y - 3.0 - (row + 1) * 1.6 * TEXT_MM)).split()
             ET.SubElement(text, "text", {"x": x_text, "y": y_text}).text = line
 

@@ -1,7 +1,9 @@
 """The pattern over its top-down picture, with a grid and the main dimensions.
 
 For people: the picture shows at a glance whether the pattern sits on the piece, and the
-numbers can be held against a rule.  Nothing is measured in it.
+numbers can be held against a rule.  Nothing is measured in it.  Everything is turned so
+that the datum's axes lie level and upright, and the grid counts from the datum as the x
+and y of the dimension list do.
 """
 
 from __future__ import annotations
@@ -9,7 +11,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +21,7 @@ import shapely
 from numpy.typing import NDArray
 
 from digitize.files.atomic import write_bytes
-from digitize.files.notes import note_lines, rounded_up
+from digitize.files.notes import note_lines
 from digitize.files.palette import BLUISH_GREEN, COLOURS, HALO, WHITE, Kind, Rgb
 from digitize.files.picture import (
     FloatArray,
@@ -30,12 +32,14 @@ from digitize.files.picture import (
     png,
     tag_size,
     text_size,
+    wrapped,
 )
-from digitize.files.units import Unit, length, mm_per
+from digitize.files.units import Unit, mm_per, rounded
 from digitize.pattern.contour import Closed
-from digitize.pattern.dimensions import Dimension, dimensions, named_edges, opening_letter
+from digitize.pattern.dimensions import Datum, Dimension, dimensions, named_edges, opening_letter
 from digitize.pattern.extent import Box, closed_extent_mm, extent_mm
 from digitize.pattern.model import Pattern
+from digitize.pattern.placement import placed
 from digitize.pattern.segments import Point
 
 LONGEST_PX, SHORTEST_PX = 2200, 1500
@@ -70,14 +74,20 @@ def render(
     picture: TopdownPicture | None = None,
     callouts: Sequence[Callout] | None = None,
     unit: Unit = "mm",
+    bridged_mm: Sequence[FloatArray] = (),
 ) -> bytes:
     """The proof as PNG; without a picture the pattern is drawn on white.
 
     ``callouts`` None writes sizes of holes and bends as ``default_callouts`` does.
+    ``bridged_mm`` are stretches (N, 2) of the traced edge that were carried across a gap;
+    they are drawn like restored edges.
     """
+    view = _View(pattern, picture, unit)
     if callouts is None:
-        callouts = default_callouts(pattern, unit)
-    return png(_View(pattern, picture, unit).draw(callouts))
+        placed_callouts = default_callouts(view.pattern, unit)
+    else:
+        placed_callouts = [_in_datum(c, view.datum) for c in callouts]
+    return png(view.draw(placed_callouts, bridged_mm))
 
 
 def write(
@@ -93,6 +103,18 @@ def write(
     return write_bytes(path, render(pattern, picture, callouts, unit), overwrite=overwrite)
 
 
+def shown_mm(pattern: Pattern) -> Box:
+    """The box of the sheet, in the pattern's own coordinates, that the proof shows part of.
+
+    A picture of it fills the whole proof.
+    """
+    datum = dimensions(pattern).datum
+    x0, y0, x1, y1 = _with_air(_squared_up(pattern, datum))
+    corners = [datum.back(p) for p in ((x0, y0), (x1, y0), (x1, y1), (x0, y1))]
+    xs, ys = zip(*corners, strict=True)
+    return min(xs), min(ys), max(xs), max(ys)
+
+
 def default_callouts(pattern: Pattern, unit: Unit = "mm") -> list[Callout]:
     """Every opening and bend with its size, every mark, by the names of the dimension list."""
     listed = dimensions(pattern)
@@ -106,7 +128,7 @@ def default_callouts(pattern: Pattern, unit: Unit = "mm") -> list[Callout]:
         if "diameter" in size:
             text = f"Ø{_stated(size['diameter'], unit)}"
         else:
-            text = f"{_bare(size['length'], unit)} × {_bare(size['width'], unit)}"
+            text = _sizes(size["length"], size["width"], unit)
         callouts.append(Callout(f"{name} {text}", closed_extent_mm(opening)))
     for number, bend in enumerate(pattern.bends, 1):
         text = f"B{number}"
@@ -130,25 +152,41 @@ def default_callouts(pattern: Pattern, unit: Unit = "mm") -> list[Callout]:
     return callouts
 
 
-def _bare(dimension: Dimension, unit: Unit) -> str:
-    return length(dimension.value, unit).split()[0]
-
-
 def _stated(dimension: Dimension, unit: Unit) -> str:
     """A dimension with its ± where that is known, without the unit."""
-    if dimension.expanded is None:
-        return _bare(dimension, unit)
-    return f"{_bare(dimension, unit)} ± {rounded_up(dimension.expanded, unit)}"
+    value, expanded = rounded(dimension.value, dimension.expanded, unit)
+    return f"{value} ± {expanded}" if expanded else value
+
+
+def _sizes(along: Dimension, across: Dimension, unit: Unit) -> str:
+    """Length by width with the wider of the two ±."""
+    known = [d.expanded for d in (along, across) if d.expanded is not None]
+    worst = max(known) if known else None
+    (first, expanded), (second, _) = (rounded(d.value, worst, unit) for d in (along, across))
+    return f"{first} × {second}" + (f" ± {expanded}" if expanded else "")
+
+
+def _in_datum(callout: Callout, datum: Datum) -> Callout:
+    """A callout with its boxes, given in the pattern's coordinates, in the datum's."""
+
+    def box(old: Box) -> Box:
+        x0, y0, x1, y1 = old
+        xs, ys = zip(*(datum.of(p) for p in ((x0, y0), (x1, y0), (x1, y1), (x0, y1))), strict=True)
+        return min(xs), min(ys), max(xs), max(ys)
+
+    others = tuple(box(b) for b in callout.or_around_mm)
+    return replace(callout, around_mm=box(callout.around_mm), or_around_mm=others)
 
 
 class _View:
     """One drawing: where the pattern lies on it, and the layers from the bottom up."""
 
     def __init__(self, pattern: Pattern, picture: TopdownPicture | None, unit: Unit) -> None:
+        self.datum = dimensions(pattern).datum
+        self.sheet = pattern
+        pattern = _squared_up(pattern, self.datum)
         self.pattern, self.picture, self.unit = pattern, picture, unit
-        x0, y0, x1, y1 = extent_mm(pattern)
-        air = min(max(0.1 * max(x1 - x0, y1 - y0), 2.0), AIR_MM)
-        box = (x0 - air, y0 - air, x1 + air, y1 + air)
+        box = _with_air(pattern)
         longest_mm = max(box[2] - box[0], box[3] - box[1])
         wanted = float(LONGEST_PX)
         if picture is not None:
@@ -163,22 +201,31 @@ class _View:
         self.left_px = 7 * self.type_px
         self.top_px = round(1.2 * self.type_px)
         self.right_px = 2 * self.type_px
-        self.notes = note_lines(pattern, unit)
-        listed = dimensions(pattern)
-        self.datum = listed.datum
-        overall = {d.name: d for d in listed.dimensions if d.kind == "overall"}
-        self.upright = overall.get("OX", overall["OL"]), overall.get("OY", overall["OW"])
-        if "OX" in overall:
-            along, across = (_stated(overall[name], unit) for name in ("OL", "OW"))
-            self.notes.insert(
-                1, f"{along} × {across} {unit} squared up along {self.datum.edge or 'its length'}"
-            )
+        listed = dimensions(self.sheet)
+        self.overall = listed.of("OL")[0], listed.of("OW")[0]
         # A narrow part still has a caption to carry.
-        widest = max(text_size(n, self.type_px)[0] for n in self.notes) + 9 * self.type_px
-        self.right_px += max(0, widest - self.left_px - self.view_w - self.right_px)
-        self.foot_px = round((5.5 + 2.2 + 1.5 * (len(self.notes) - 1) + 1.0) * self.type_px)
+        room = max(self.view_w, 32 * self.type_px)
+        self.right_px += room - self.view_w
+        name, *lines = note_lines(pattern, unit)
+        self.notes = wrapped([name], room, round(1.4 * self.type_px))
+        self.titles = len(self.notes)
+        self.notes += wrapped([lines[0], self._datum_note(), *lines[1:]], room, self.type_px)
+        rows = 2.2 * self.titles + 1.5 * (len(self.notes) - self.titles)
+        self.foot_px = round((5.5 + rows + 1.0) * self.type_px)
 
-    def draw(self, callouts: Sequence[Callout]) -> Picture:
+    def _datum_note(self) -> str:
+        """What the numbers of the grid count from, and where that lies on the target."""
+        unit, (x, y) = self.unit, self.datum.origin_mm
+        x, y = x / mm_per(unit), y / mm_per(unit)
+        digits = 1 if unit == "mm" else 2
+        turn = round(math.degrees(self.datum.direction_rad), 1) + 0.0
+        along = f", x along {self.datum.edge}" if self.datum.edge else ""
+        return (
+            f"grid in {unit} from the datum corner{along}; that corner lies at "
+            f"{x:.{digits}f}, {y:.{digits}f} {unit} on the sheet, x turned by {turn:.1f}°"
+        )
+
+    def draw(self, callouts: Sequence[Callout], bridged_mm: Sequence[FloatArray] = ()) -> Picture:
         size = (
             self.top_px + self.view_h + self.foot_px,
             self.left_px + self.view_w + self.right_px,
@@ -192,6 +239,9 @@ class _View:
         bold = self._grid(view)
         # Lines are drawn on the whole canvas, so that dimension lines may leave the view.
         self._shapes(canvas)
+        bridged = [self.px([self.datum.of((x, y)) for x, y in run]) for run in bridged_mm]
+        draw_lines(canvas, bridged, COLOURS["restored"], self.line_px + 1)
+        self._datum_arrows(canvas)
         with Lettering(canvas) as lettering:
             self._edge_names(lettering)
             self._tags(lettering, callouts)
@@ -202,7 +252,7 @@ class _View:
         return canvas
 
     def px(self, points_mm: FloatArray | Sequence[Point]) -> FloatArray:
-        """Canvas pixels of pattern points (N, 2)."""
+        """Canvas pixels of points (N, 2) in the datum's axes."""
         p = np.asarray(points_mm, np.float64).reshape(-1, 2)
         x = self.left_px + (p[:, 0] - self.box[0]) * self.px_per_mm - 0.5
         y = self.top_px + (self.box[3] - p[:, 1]) * self.px_per_mm - 0.5
@@ -215,13 +265,18 @@ class _View:
         sx = (px1 - px0) / rgb.shape[1]
         sy = (py1 - picture.box_mm[1]) / rgb.shape[0]
         k = 1 / self.px_per_mm
-        # Centre of view pixel (0, 0) in picture pixels, and picture pixels per view pixel.
-        x = (self.box[0] + k / 2 - px0) / sx - 0.5
-        y = (py1 - (self.box[3] - k / 2)) / sy - 0.5
+        # The sheet's place of view pixel (0, 0), and how far a pixel right or down goes on it.
+        x_mm, y_mm = self.datum.back((self.box[0] + k / 2, self.box[3] - k / 2))
+        c, s = (f(self.datum.direction_rad) * k for f in (math.cos, math.sin))
         shrink = min(k / sx, k / sy)
         if shrink > 1.5:
             rgb = np.asarray(cv2.GaussianBlur(rgb, (0, 0), 0.4 * shrink), np.uint8)
-        view_to_picture = np.array([[k / sx, 0.0, x], [0.0, k / sy, y]])
+        view_to_picture = np.array(
+            [
+                [c / sx, s / sx, (x_mm - px0) / sx - 0.5],
+                [-s / sy, c / sy, (py1 - y_mm) / sy - 0.5],
+            ]
+        )
         warped = cv2.warpAffine(
             rgb,
             view_to_picture,
@@ -345,7 +400,7 @@ class _View:
     def _edge_names(self, lettering: Lettering) -> None:
         """Names of the outline's edges, just outside it, where there is room for them."""
         size = round(0.7 * self.type_px)
-        for edge in named_edges(self.pattern.outline, self.datum.origin_mm):
+        for edge in named_edges(self.pattern.outline, (0.0, 0.0)):
             segment = edge.segment
             if segment.length_mm * self.px_per_mm < 2.0 * size:
                 continue
@@ -371,7 +426,7 @@ class _View:
         return x0 + dx, y0 + dy, x1 + dx, y1 + dy
 
     def _overall(self, canvas: Picture) -> None:
-        """Overall width below the view and overall height at its left."""
+        """Overall length below the view and overall width at its left."""
         x0, y0, x1, y1 = closed_extent_mm(self.pattern.outline)
         (left, bottom), (right, top) = self.px([(x0, y0), (x1, y1)])
         row = self.top_px + self.view_h + 3.2 * self.type_px
@@ -393,7 +448,7 @@ class _View:
             ((column, bottom), (0.0, -1.0)),
         ):
             _arrow(canvas, np.array(tip), np.array(direction), 0.7 * self.type_px)
-        wide, tall = (f"{_stated(d, self.unit)} {self.unit}" for d in self.upright)
+        wide, tall = (f"{_stated(d, self.unit)} {self.unit}" for d in self.overall)
         # Text longer than its dimension line stands beside it.
         aside_x, aside_y = (
             0.0 if span > text_size(text, self.type_px)[0] + 3 * self.type_px else self.type_px
@@ -421,9 +476,44 @@ class _View:
     def _caption(self, lettering: Lettering) -> None:
         x, y = self.left_px, self.top_px + self.view_h + 5.5 * self.type_px
         for row, line in enumerate(self.notes):
-            size = round(1.4 * self.type_px) if row == 0 else self.type_px
-            lettering.line(x, y, line, size, bold=row == 0, colour=HALO)
-            y += (2.2 if row == 0 else 1.5) * self.type_px
+            title = row < self.titles
+            size = round(1.4 * self.type_px) if title else self.type_px
+            lettering.line(x, y, line, size, bold=title, colour=HALO)
+            y += (2.2 if title else 1.5) * self.type_px
+
+    def _datum_arrows(self, canvas: Picture) -> None:
+        """The datum corner with its two axes, named."""
+        at = self.px([(0.0, 0.0)])[0]
+        reach = 3.0 * self.type_px
+        tips = [at + np.array(d) for d in ((reach, 0.0), (0.0, -reach))]
+        draw_lines(canvas, [np.array([at, tip]) for tip in tips], INK, self.line_px, halo=WHITE)
+        for tip, direction in zip(tips, ((-1.0, 0.0), (0.0, 1.0)), strict=True):
+            end = tip - np.array(direction) * 0.5 * self.type_px
+            _arrow(canvas, end, np.array(direction), 0.8 * self.type_px)
+        ring = [at + 0.3 * self.type_px * np.array((math.cos(a), math.sin(a))) for a in _ROUND]
+        draw_lines(canvas, [np.array(ring)], INK, self.line_px, closed=True, halo=WHITE)
+        size = round(0.8 * self.type_px)
+        with Lettering(canvas) as lettering:
+            x, y = at
+            lettering.line(x + reach + size, y, "x", size, anchor="lm", outline=WHITE)
+            lettering.line(x, y - reach - size, "y", size, anchor="ms", outline=WHITE)
+            lettering.line(x, y + 0.6 * size, "datum", size, anchor="ma", outline=WHITE, bold=True)
+
+
+_ROUND = np.linspace(0.0, math.tau, 24, endpoint=False)
+
+
+def _with_air(pattern: Pattern) -> Box:
+    """The pattern's extent and a margin."""
+    x0, y0, x1, y1 = extent_mm(pattern)
+    air = min(max(0.1 * max(x1 - x0, y1 - y0), 2.0), AIR_MM)
+    return x0 - air, y0 - air, x1 + air, y1 + air
+
+
+def _squared_up(pattern: Pattern, datum: Datum) -> Pattern:
+    """The pattern in its datum's axes."""
+    x, y = datum.of((0.0, 0.0))
+    return placed(pattern, -datum.direction_rad, (x, y))
 
 
 def _arrow(canvas: Picture, tip: FloatArray, direction: FloatArray, long_px: float) -> None:

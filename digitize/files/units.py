@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Literal, assert_never
 
 Unit = Literal["mm", "in"]
@@ -25,6 +26,23 @@ def length(value_mm: float, unit: Unit, digits: int = 1) -> str:
     if unit == "in":
         return f"{value_mm / MM_PER_INCH:.{digits + 2}f} in"
     return f"{value_mm:.{digits}f} mm"
+
+
+def rounded(value: float, expanded: float | None, unit: Unit | Literal["deg"]) -> tuple[str, str]:
+    """A dimension and its expanded uncertainty to the same decimals, without the unit.
+
+    Both come in mm, or in degrees for ``"deg"``.  The uncertainty is rounded up: two
+    decimals below 1 mm, one from there on, three in inches, two in degrees.  Where it is
+    not known it is empty, and the value has the decimals of ``length``.
+    """
+    digits = {"mm": 1, "in": 3, "deg": 2}[unit]
+    per = 1.0 if unit == "deg" else mm_per(unit)
+    if expanded is None:
+        return f"{value / per:.{digits}f}", ""
+    if unit == "mm" and expanded < 1.0:
+        digits = 2
+    up = math.ceil(expanded / per * 10**digits - 1e-6) / 10**digits
+    return f"{value / per:.{digits}f}", f"{up:.{digits}f}"
 
 
 def check_length_mm(unit: Unit) -> float:

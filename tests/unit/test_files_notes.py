@@ -2,8 +2,8 @@ import pytest
 
 from digitize.errors import Notice
 from digitize.files.lettering import drawable, shortened, width
-from digitize.files.notes import note_lines, one_line, rounded_up
-from digitize.files.units import length
+from digitize.files.notes import note_lines, one_line, wrapped_notes
+from digitize.files.units import length, rounded
 from digitize.pattern.contour import Circle
 from digitize.pattern.model import Pattern, Precision
 
@@ -22,7 +22,7 @@ def test_notes_say_what_how_thick_how_sure_and_what_is_doubtful() -> None:
         "lid",
         "1.5 mm sheet, seen from the traced face",
         "± 0.25 mm on 100 mm (95 %)",  # 2 sqrt(2 * 0.05^2 + 0.1^2) = 0.2449
-        "doubtful: print-unmeasured",
+        "Doubt: nobody measured the bars",
     ]
     assert note_lines(disc(), "in")[1:3] == [
         "0.059 in sheet, seen from the traced face",
@@ -31,17 +31,34 @@ def test_notes_say_what_how_thick_how_sure_and_what_is_doubtful() -> None:
 
 
 @pytest.mark.parametrize(
-    ("value_mm", "unit", "text"),
+    ("expanded_mm", "unit", "text"),
     [
-        (0.2301, "mm", "0.24"),
-        (0.23, "mm", "0.23"),
-        (1.01, "mm", "1.1"),
-        (0.0254, "in", "0.001"),
-        (0.03, "in", "0.002"),
+        (0.2301, "mm", ("10.50", "0.24")),
+        (0.23, "mm", ("10.50", "0.23")),
+        (0.999, "mm", ("10.50", "1.00")),
+        (1.01, "mm", ("10.5", "1.1")),
+        (None, "mm", ("10.5", "")),
+        (0.0254, "in", ("0.413", "0.001")),
+        (0.03, "in", ("0.413", "0.002")),
+        (0.011, "deg", ("10.50", "0.02")),
     ],
 )
-def test_an_uncertainty_is_never_rounded_down(value_mm: float, unit: str, text: str) -> None:
-    assert rounded_up(value_mm, unit) == text  # type: ignore[arg-type]
+def test_a_value_and_its_uncertainty_have_the_same_decimals_and_none_is_rounded_down(
+    expanded_mm: float | None, unit: str, text: tuple[str, str]
+) -> None:
+    assert rounded(10.5, expanded_mm, unit) == text  # type: ignore[arg-type]
+
+
+def test_doubts_are_told_in_sentences_that_fit_and_are_not_too_many() -> None:
+    doubts = tuple(Notice("edge-restored", f"edge {i} " + "was " * 90, "doubt") for i in range(9))
+    pattern = Pattern("lid", Circle((0, 0), 50), (), (), (), notices=doubts)
+    lines = note_lines(pattern, "mm")[3:]
+    assert [line[:13] for line in lines[:3]] == [f"Doubt: edge {i}" for i in range(3)]
+    assert all(line.endswith(" ...") and len(line) < 250 for line in lines[:3])
+    assert lines[3:] == ["and 6 more doubts, kept with the pattern"]
+    short = wrapped_notes(pattern, "mm", 40)
+    assert max(map(len, short)) <= 40
+    assert " ".join(short) == " ".join(note_lines(pattern, "mm"))
 
 
 def test_lengths_read_alike_in_both_units() -> None:

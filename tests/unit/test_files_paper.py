@@ -81,7 +81,7 @@ def test_the_page_says_what_it_is() -> None:
         "scale 1:1",
         "Print at 100 %",
         "must measure 100 mm",
-        "doubtful: print-unmeasured",
+        "Doubt: nobody measured the bars",
         "bend 1: 90° up",
         "bend 2: 45° down",
         "Ø8.5",

@@ -1,4 +1,6 @@
 import io
+import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +12,9 @@ from digitize.files.palette import COLOURS, Kind
 from digitize.files.photo_proof import Overlay
 from digitize.files.topdown_proof import Callout, default_callouts
 from digitize.pattern.contour import Circle, Contour, Edge, Slot
+from digitize.pattern.dimensions import dimensions
 from digitize.pattern.model import BendLine, Pattern, PointMark, Precision
+from digitize.pattern.placement import placed
 from digitize.pattern.segments import Line, Point
 
 GREY = 70
@@ -87,10 +91,10 @@ def test_labels_stay_in_the_picture(tmp_path: Path) -> None:
 
 def test_callouts_say_sizes_by_the_names_of_the_dimension_list() -> None:
     assert [c.text for c in default_callouts(plate())] == [
-        "S1 38.0 × 8.0",
-        "H1 Ø10.5 ± 0.15",
-        "C1 40.0 × 30.0",
-        "B1 90° up, 20.0 ± 0.15 to E1",
+        "S1 38.00 × 8.00 ± 0.17",
+        "H1 Ø10.50 ± 0.15",
+        "C1 40.00 × 30.00 ± 0.17",
+        "B1 90° up, 20.00 ± 0.15 to E1",
         "B2 30° down",
         "M1",
     ]
@@ -117,6 +121,44 @@ def test_the_topdown_proof_draws_everything_in_its_place() -> None:
         at = x0 + x * px_per_mm, y1 - y * px_per_mm
         found = np.argwhere(close_to(image, COLOURS[kind]))[:, ::-1]  # type: ignore[index]
         assert np.hypot(*(found - at).T).min() / px_per_mm < 0.5, kind
+
+
+def test_the_topdown_proof_lies_along_the_datum_and_shows_what_was_bridged() -> None:
+    """Turned by 20 degrees on the sheet, the plate is drawn level all the same."""
+    turn = math.radians(20)
+    turned = placed(plate(), turn, (31.0, -17.0))
+    image = decoded(topdown_proof.render(turned, callouts=()))
+    outline = np.argwhere(close_to(image, COLOURS["outline"]))
+    (y0, x0), (y1, x1) = outline.min(axis=0), outline.max(axis=0)
+    assert (x1 - x0) / (y1 - y0) == pytest.approx(200 / 120, rel=0.01)
+    # Grid and corner: dimension list and picture agree on where the hole is.
+    listed = dimensions(turned)
+    at = {d.kind: d.value for d in listed.of("H1")}
+    assert (at["x"], at["y"]) == pytest.approx((40.0, 40.0))
+    px_per_mm = (y1 - y0) / 120
+    yellow = np.argwhere(close_to(image, COLOURS["opening"]))[:, ::-1]
+    where = x0 + at["x"] * px_per_mm, y1 - (at["y"] + 5.25) * px_per_mm
+    assert np.hypot(*(yellow - where).T).min() / px_per_mm < 0.5
+    gap = np.array([listed.datum.back((x, 0.0)) for x in (60.0, 62.0)])
+    with_gap = decoded(topdown_proof.render(turned, callouts=(), bridged_mm=[gap]))
+    rows, columns = np.nonzero(np.abs(with_gap - image).max(axis=2) > 60)
+    assert (columns.min() - x0) / px_per_mm == pytest.approx(60.0, abs=1.5)
+    assert (columns.max() - x0) / px_per_mm == pytest.approx(62.0, abs=1.5)
+    assert np.abs(rows - y1).max() / px_per_mm < 1.5
+
+
+def test_the_name_of_a_piece_hides_no_hole() -> None:
+    photo = np.full((900, 1200, 3), GREY, np.uint8)
+    a = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    circle = np.column_stack((np.cos(a), np.sin(a)))
+    # The label's first choice, beside the middle point of the outline, is where the hole is.
+    hole, outline = circle * 25 + (385, 450), circle * 250 + (600, 450)
+    bare = [Overlay(outline, "outline", closed=True), Overlay(hole, "opening", closed=True)]
+    named = [replace(bare[0], label="hatch cover"), bare[1]]
+    before, after = (decoded(photo_proof.render(photo, o))[:900] for o in (bare, named))
+    rows, columns = np.nonzero(np.abs(before - after).max(axis=2) > 20)
+    assert len(rows) > 500
+    assert np.hypot(columns - 385, rows - 450).min() > 25
 
 
 def test_callouts_of_ones_own_are_written() -> None:
