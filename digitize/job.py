@@ -22,7 +22,8 @@ from digitize.camera.recover import recover
 from digitize.curves.fit import fit_closed, fit_polyline
 from digitize.curves.restore import restore
 from digitize.errors import DigitizeError, Exit, Notice
-from digitize.judging.check import judge_seen
+from digitize.judging.check import light_seen
+from digitize.judging.judge import judge
 from digitize.pattern.contour import Closed
 from digitize.pattern.model import (
     BendLine,
@@ -40,6 +41,7 @@ from digitize.sheets.layout import PrintScale
 from digitize.sighting.sight import sight, sight_checkerboard
 from digitize.sighting.sighting import Sighting
 from digitize.tracing.ink import InkOptions, trace_ink
+from digitize.tracing.light import PaperLight
 from digitize.tracing.mode import choose_mode
 from digitize.tracing.silhouette import SilhouetteOptions, trace_silhouette
 from digitize.tracing.traces import Traced, TracedLoop, TracedPiece
@@ -114,6 +116,7 @@ class Seen:
     solution: CameraSolution
     options: JobOptions
     notices: tuple[Notice, ...]  # of the photo check and the phone's profile
+    light: PaperLight | None = None  # None: not looked for yet, or not to be seen
 
     @property
     def scale_xy(self) -> tuple[float, float]:
@@ -176,10 +179,14 @@ def _look(photo: Photo, sightings: tuple[Sighting, ...], options: JobOptions) ->
     solution = recover(sightings[0], options.print_scale, photo, lens)
     against = (*belief.notices, *disagreement(belief, solution)) if belief is not None else ()
     height_mm = max((*options.thicknesses_mm, options.surface_height_mm))
-    report = judge_seen(photo, sightings, solution, options.print_scale, height_mm=height_mm)
+    scale = options.print_scale
+    light = light_seen(photo, solution, sightings[0].sheet, scale)
+    report = judge(
+        photo, sightings, solution, light, height_mm=height_mm, scale_xy=(scale.x, scale.y)
+    )
     # Flatness has a notice of its own, with the camera's.
     poor = tuple(notice for notice in report.notices() if notice.code != "photo-flatness")
-    return Seen(photo, sightings, solution, options, (*against, *poor))
+    return Seen(photo, sightings, solution, options, (*against, *poor), light)
 
 
 def trace_seen(seen: Seen, progress: Progress) -> Traced:
@@ -189,7 +196,7 @@ def trace_seen(seen: Seen, progress: Progress) -> Traced:
     mode = options.mode
     chosen: tuple[Notice, ...] = ()
     if mode == "auto":
-        mode, reason = choose_mode(photo, camera, sheet, seen.scale_xy)
+        mode, reason = choose_mode(photo, camera, sheet, seen.scale_xy, light=seen.light)
         chosen = (Notice("mode-chosen", f"traced as {mode}: {reason}"),)
     if mode == "ink":
         progress("Following the ink lines")
@@ -199,7 +206,7 @@ def trace_seen(seen: Seen, progress: Progress) -> Traced:
             region_mm=options.region_mm,
             scale_xy=seen.scale_xy,
         )
-        traced = trace_ink(photo, camera, sheet, drawn)
+        traced = trace_ink(photo, camera, sheet, drawn, light=seen.light)
     else:
         progress("Following the edges")
         traced = _silhouettes(seen)
@@ -224,6 +231,7 @@ def _silhouettes(seen: Seen) -> Traced:
             seen.sightings[0].sheet,
             SilhouetteOptions(thickness_mm, region),
             scale_xy=seen.scale_xy,
+            light=seen.light,
         )
 
     each = {t: at(t) for t in dict.fromkeys(seen.options.thicknesses_mm or (None,))}

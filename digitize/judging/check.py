@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,10 +14,9 @@ from digitize.phone.expect import expected
 from digitize.phone.profile import PhoneProfile
 from digitize.photo.photo import Photo
 from digitize.photo.reading import read_photo
-from digitize.sheets.layout import PrintScale
+from digitize.sheets.layout import PrintScale, Sheet
 from digitize.sighting.sight import sight, sight_checkerboard
-from digitize.sighting.sighting import Sighting
-from digitize.tracing.light import PaperNotSeen, fit_paper_light
+from digitize.tracing.light import PaperLight, PaperNotSeen, fit_paper_light
 
 Progress = Callable[[str], None]
 
@@ -53,23 +52,21 @@ def check_photo(
     known = expected(options.phone, photo).lens if options.phone else None
     solution = recover(sightings[0], options.print_scale, photo, known)
     progress("Judging")
-    return judge_seen(
-        photo, sightings, solution, options.print_scale, height_mm=options.thickness_mm
+    return judge(
+        photo,
+        sightings,
+        solution,
+        light_seen(photo, solution, sightings[0].sheet, options.print_scale),
+        height_mm=options.thickness_mm,
+        scale_xy=(options.print_scale.x, options.print_scale.y),
     )
 
 
-def judge_seen(
-    photo: Photo,
-    sightings: Sequence[Sighting],
-    solution: CameraSolution,
-    scale: PrintScale,
-    *,
-    height_mm: float = 0.0,
-) -> PhotoReport:
-    """Judge a photo whose target and camera are known; the paper's light is found here."""
-    scale_xy = scale.x, scale.y
+def light_seen(
+    photo: Photo, solution: CameraSolution, sheet: Sheet, scale: PrintScale
+) -> PaperLight | None:
+    """The paper white of a photo whose camera is known; None where there is none to be seen."""
     try:
-        light = fit_paper_light(photo, solution.camera, sightings[0].sheet, scale_xy)
+        return fit_paper_light(photo, solution.camera, sheet, (scale.x, scale.y))
     except PaperNotSeen:
-        light = None
-    return judge(photo, sightings, solution, light, height_mm=height_mm, scale_xy=scale_xy)
+        return None

@@ -26,7 +26,7 @@ from digitize.sheets.layout import Sheet
 from digitize.tracing.closed_line import LineSide
 from digitize.tracing.drawing import read_drawing
 from digitize.tracing.drawn_surface import DrawnSurface
-from digitize.tracing.light import fit_paper_light
+from digitize.tracing.light import PaperLight, fit_paper_light
 from digitize.tracing.overview import PITCH_MM, Overview, look_down
 from digitize.tracing.strokes import find_on_paper
 from digitize.tracing.surface_strokes import (
@@ -51,9 +51,16 @@ class InkOptions:
 
 
 def trace_ink(
-    photo: Photo, camera: Camera, sheet: Sheet, options: InkOptions | None = None
+    photo: Photo,
+    camera: Camera,
+    sheet: Sheet,
+    options: InkOptions | None = None,
+    *,
+    light: PaperLight | None = None,
 ) -> Traced:
     """Trace the drawing on paper in a ring, or on a surface beside a card or checkerboard.
+
+    ``light`` saves fitting the paper white when that has been done already.
 
     Raises
     ------
@@ -65,11 +72,11 @@ def trace_ink(
         See ``overview`` and ``light``.
     """
     options = options or InkOptions()
-    light = fit_paper_light(photo, camera, sheet, options.scale_xy)
+    white = light or fit_paper_light(photo, camera, sheet, options.scale_xy)
 
     def view(region_mm: FloatArray | None, pitch_mm: float) -> Overview:
         return look_down(
-            light,
+            white,
             camera,
             sheet,
             height_mm=options.height_mm,

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from skimage.measure import find_contours
 
 FloatArray = NDArray[np.float64]
+Indices = NDArray[np.intp]
 
 _LEAST_INK_MM2 = 0.12
 _LEAST_FACE_MM2 = 0.5
@@ -38,6 +39,10 @@ class Loops:
         faces = np.flatnonzero(self.face_parent == stroke)
         faces = faces[faces > 0]
         return [int(f) for f in faces[np.argsort(-self.face_area[faces])]]
+
+    def closed_strokes(self) -> list[int]:
+        """Strokes that enclose a face themselves."""
+        return [int(s) for s in np.unique(self.face_parent[1:])]
 
     def strokes_in(self, face: int) -> list[int]:
         """Strokes that lie directly in a face."""
@@ -97,17 +102,10 @@ def find_loops(ink: NDArray[np.uint8], pitch_mm: float) -> Loops:
         faces = swap[faces + 1].astype(np.int32)
         face_box[[1, outside + 1]] = face_box[[outside + 1, 1]]
     face_box = face_box[1:]
-    parent_face = np.zeros(len(stroke_box), np.int32)
-    for s in range(1, len(stroke_box)):
-        # Above the topmost cell of a stroke lies the face that surrounds it.
-        x, y, w = (int(v) for v in stroke_box[s, :3])
-        at = x + int(np.argmax(stroke[y, x : x + w] == s))
-        parent_face[s] = faces[y - 1, at]
-    face_parent = np.zeros(len(face_box), np.int32)
-    for f in range(1, len(face_box)):
-        x, y, w = (int(v) for v in face_box[f, :3])
-        at = x + int(np.argmax(faces[y, x : x + w] == f))
-        face_parent[f] = stroke[y - 1, at]
+    # Above the topmost cell of a stroke lies the face that surrounds it, and likewise.
+    parent_face = faces[_above_first(stroke, len(stroke_box))]
+    face_parent = stroke[_above_first(faces, len(face_box))]
+    parent_face[0] = face_parent[0] = 0
     _, nearest = cv2.distanceTransformWithLabels(
         padded, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
     )
@@ -118,8 +116,18 @@ def find_loops(ink: NDArray[np.uint8], pitch_mm: float) -> Loops:
         padded,
         np.asarray(stroke, np.int32),
         np.asarray(stroke_box, np.int32),
-        parent_face,
-        face_parent,
+        np.asarray(parent_face, np.int32),
+        np.asarray(face_parent, np.int32),
         np.asarray(face_box[:, 4], np.int32),
         table[nearest],
     )
+
+
+def _above_first(labels: NDArray[np.int32], count: int) -> tuple[Indices, Indices]:
+    """Row and column of the cell above the first one of every label, in reading order."""
+    flat = labels.ravel()
+    cells = np.flatnonzero(flat > 0)[::-1]
+    first = np.zeros(count, np.intp)
+    first[flat[cells]] = cells  # of equal labels the last one is kept: the first cell
+    rows, columns = np.unravel_index(first, labels.shape)
+    return np.maximum(rows - 1, 0), columns

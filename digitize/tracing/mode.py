@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from digitize.camera.camera import Camera
 from digitize.photo.photo import Photo
 from digitize.sheets.layout import Sheet
-from digitize.tracing.light import fit_paper_light
+from digitize.tracing.light import PaperLight, fit_paper_light
 from digitize.tracing.loops import Loops, find_loops
 from digitize.tracing.overview import Overview, darkest_channel, look_down
 from digitize.tracing.silhouette_finding import view_from_above
@@ -29,10 +29,19 @@ _ALIKE = 0.15  # of the surface's light, that it may differ by across a drawn li
 
 
 def choose_mode(
-    photo: Photo, camera: Camera, sheet: Sheet, scale_xy: tuple[float, float] = (1.0, 1.0)
+    photo: Photo,
+    camera: Camera,
+    sheet: Sheet,
+    scale_xy: tuple[float, float] = (1.0, 1.0),
+    *,
+    light: PaperLight | None = None,
 ) -> tuple[Literal["ink", "silhouette"], str]:
-    """Whether to trace a drawing or a piece, and why, in words for the user."""
-    light = fit_paper_light(photo, camera, sheet, scale_xy)
+    """Whether to trace a drawing or a piece, and why, in words for the user.
+
+    ``light`` saves fitting the paper white when that has been done already.
+    """
+    if light is None:
+        light = fit_paper_light(photo, camera, sheet, scale_xy)
     if sheet.work_area_mm is None:
         around = view_from_above(camera, sheet, light, scale_xy)
         ratio = np.exp(around.log_ratio)
@@ -46,7 +55,8 @@ def choose_mode(
         loops = None
     else:
         loops = find_loops(strokes.ink, view.pitch_mm)
-        if any(_same_on_both_sides(loops, view, s) for s in loops.strokes_in(0)):
+        closed = [s for s in loops.closed_strokes() if loops.parent_face[s] == 0]
+        if any(_same_on_both_sides(loops, view, s) for s in closed):
             return "ink", "a drawn line closes round bare surface"
     piece_mm2 = _broad_area(view.ratio, view.valid, view.pitch_mm)
     if piece_mm2 > _LEAST_PIECE_MM2:
