@@ -63,6 +63,7 @@ _LAW_PX = 0.7  # how well the shadow's law predicts the metal's edge
 _SHORT_GAP_MM = 2.0  # without an edge: joined straight
 _LARGEST_TURN = 0.9  # rad, of a longer one
 _SEAM_MM = 0.5  # between the lit and the shaded part of one opening
+_ONLY_SMOOTH = 3  # rank of openings found by nothing else
 _WEB_MM = 1.2  # metal left between an opening and the outline
 _NO_OPENING = "no clear edge: dirt, wear or glare, taken as metal"
 _SOFT = 1.9  # times the sharper edges' blur: the end of a half shadow
@@ -82,6 +83,7 @@ _BESIDE_FROM_PX = 4.0  # shadows narrower than that are fitted together with the
 _SEEN_PX = 0.6  # narrower ones cannot be seen
 _BESIDE_PX = 0.6  # what dark walls and half shadow do to an edge read beside a shadow
 _SPECK_MM2 = 1.5  # openings smaller than this are not looked for
+_LAW_BAND_PX = 0.2  # how well the shadow's law predicts the width of a narrow band
 _NARROW_PX = 4.0  # walls and shadows narrower than this are fitted together with the edge
 
 
@@ -344,17 +346,31 @@ def _qualities(bench: _Bench, edge: _Edge, reading: _Reading, rank: list[int]) -
         share = float(reading.ok[loop].sum() / max(reading.asked[loop].sum(), 1))
         across = float(np.ptp(edge.contours.points_mm[loop], axis=0).max())
         small = across < 5.0 * bench.thickness_mm
-        good = _is_opening(reading, loop, share, brightest, usual_blur if small else 0.0)
+        good = _is_opening(
+            reading,
+            loop,
+            share,
+            brightest,
+            usual_blur=usual_blur if small else 0.0,
+            only_smooth=r == _ONLY_SMOOTH,
+        )
         qualities.append(share if good or (r == 0 and share > 0.3) else 0.0)
     return qualities
 
 
 def _is_opening(
-    reading: _Reading, loop: slice, share: float, brightest: float, usual_blur: float
+    reading: _Reading,
+    loop: slice,
+    share: float,
+    brightest: float,
+    *,
+    usual_blur: float,
+    only_smooth: bool,
 ) -> bool:
     """Whether what looks like an opening has the edge of one.
 
-    ``usual_blur`` is given for narrow ones, of which half may lie in shadow.
+    ``usual_blur`` is given for narrow ones, of which half may lie in shadow; ``only_smooth``
+    ones had nothing else to be found by, as any smooth patch of metal has.
     """
     beside_light = reading.ok[loop] & np.isfinite(reading.paper[loop])
     level, metal = reading.paper[loop][beside_light], reading.metal[loop][beside_light]
@@ -368,6 +384,8 @@ def _is_opening(
     distinct = abs(middle - metal_level) > 0.3 * max(middle, metal_level, 0.2)
     if share > 0.45:
         return bool(distinct or share > 0.9)
+    if only_smooth:
+        return False
     # If half of it lies in shadow, the lit half must be even and sharp.
     sharp = _median(reading.blur_mm, loop, reading.ok) < 1.5 * usual_blur
     return bool(high - low < 0.3 and distinct and sharp)
@@ -783,7 +801,7 @@ def _read(
                 start_px=np.zeros(int(narrow.sum())),
                 inner_band_px=wall_band[narrow],
                 outer_band_px=visible[narrow],
-                outer_band_sd_px=1.0,
+                outer_band_sd_px=1.0 if reach_px < 5.0 else _LAW_BAND_PX,
                 worst_sigma_px=_WORST_PX,
             ),
         )

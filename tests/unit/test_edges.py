@@ -119,7 +119,7 @@ def test_correlated_noise_is_not_counted_as_new_information():
     """In-camera smoothing makes neighbours alike; the claim must follow the real scatter."""
     rng = np.random.default_rng(8)
     error, claimed = [], []
-    for _ in range(30):
+    for _ in range(60):
         clean, at, normal = straight(rng, 1.0)
         noise = gaussian_filter(rng.normal(0, 1, clean.shape), 0.7)
         image = clean + NOISE * noise / noise.std()

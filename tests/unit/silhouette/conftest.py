@@ -76,7 +76,7 @@ def photograph(s: Scene) -> Photo:
     """The picture, 8 bit sRGB coded."""
     w, h = s.size_px
     rng = np.random.default_rng(s.seed)
-    low, high = np.array(shapely.union_all(s.plates).bounds).reshape(2, 2) + [[-9], [9]]
+    low, high = np.array(shapely.union_all(s.plates).bounds).reshape(2, 2) + np.array([[-9], [9]])
     mask = _drawn(s.plates, low, high)
     open_sky, lamp_seen = _sky(mask, s), _lamp(mask, s)
     grain = gaussian_filter(rng.normal(size=(400, 400)), 1.5)

@@ -11,6 +11,7 @@ from digitize.tracing.silhouette_finding import NoPieceFound, PieceOutOfFrame, P
 from digitize.tracing.traces import BRIDGED, MEASURED
 
 DISC = np.pi / 4
+SMALL = {"rays": 2, "size_px": (800, 640), "focal_px": 800}  # a quick photograph
 
 
 def nearest(openings, ring):
@@ -118,8 +119,12 @@ def test_glare_is_not_an_opening_and_no_opening_is_lost(
     )
     piece = traced(scene)[0].pieces[0]
     assert len(piece.openings) == len(scene.plates[0].interiors)
-    off = off_mm(piece.outline.points_mm, scene.plates[0].exterior)
-    assert np.percentile(np.abs(off), 95) < 0.10
+    off = np.abs(off_mm(piece.outline.points_mm, scene.plates[0].exterior))
+    measured = piece.outline.evidence == MEASURED
+    assert measured.mean() > 0.8
+    assert np.percentile(off[measured], 95) < 0.08
+    # What could not be measured says how far off it may be.
+    assert np.mean(off[~measured] < 3.0 * piece.outline.u_mm[~measured]) > 0.95
 
 
 def test_a_soft_shadow_over_everything_is_still_paper(plate_scene, make_bracket, traced, off_mm):
@@ -164,13 +169,13 @@ def test_thickness_is_asked_for(two, traced):
 
 
 def test_empty_paper(plate_scene, traced):
-    speck = plate_scene((shapely.Point(72, 56).buffer(1.2),), 0.5, rays=2, size_px=(800, 640), focal_px=800)  # fmt: skip
+    speck = plate_scene((shapely.Point(72, 56).buffer(1.2),), 0.5, **SMALL)
     with pytest.raises(NoPieceFound, match="no piece is seen on the paper"):
         traced(speck)
 
 
 def test_piece_over_the_border_is_refused_with_the_place(plate_scene, traced):
-    over = plate_scene((shapely.box(60, 60, 90, 105),), 1.0, rays=2, size_px=(800, 640), focal_px=800)  # fmt: skip
+    over = plate_scene((shapely.box(60, 60, 90, 105),), 1.0, **SMALL)
     with pytest.raises(PieceOverBorder, match=r"near x 7\d, y 9\d mm.*inside the blank area"):
         traced(over)
 
