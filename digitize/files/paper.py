@@ -2,7 +2,8 @@
 
 Lines follow the ISO 128 family: edges continuous wide, bend lines continuous narrow,
 edges that were rebuilt or bridged long-dashed double-dotted.  Every page carries a check
-bar, its place on a page map, and alignment crosses that it shares with its neighbours.
+bar, its place on a page map, and lay marks (circles with two quarters filled, unlike
+anything that is punched) that it shares with its neighbours.
 Nothing but the part's own lines is drawn over an edge.  The same pattern always gives
 the same bytes.
 """
@@ -11,6 +12,7 @@ from __future__ import annotations
 
 import io
 import math
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -36,8 +38,9 @@ from digitize.files.tiling import (
     part_area,
     tile,
 )
-from digitize.files.units import Unit, check_length_mm, check_text, length, mm_per
+from digitize.files.units import Unit, check_length_mm, check_text, length, mm_per, rounded
 from digitize.pattern.contour import Circle, Closed, Edge, Slot
+from digitize.pattern.dimensions import Kind, dimensions, opening_letter
 from digitize.pattern.extent import Box, closed_extent_mm, extent_mm
 from digitize.pattern.model import BendLine, Pattern
 from digitize.pattern.placement import placed
@@ -48,7 +51,7 @@ WIDE_MM, NARROW_MM, FINE_MM = 0.35, 0.18, 0.13  # ISO 128 line widths (from memo
 LONG_DASHED_DOUBLE_DOTTED = [5.0, 0.8, 0.3, 0.8, 0.3, 0.8]  # ISO 128 type 05, in mm
 DOTTED = [0.3, 1.2]
 GREY = 0.45
-CROSS_ARM_MM = 4.0
+LAY_MARK_MM = 3.0  # radius
 SMALL_MM, TEXT_MM, HEAD_MM = 2.2, 2.6, 3.6  # heights of type
 
 
@@ -149,8 +152,9 @@ class _Book:
             pageCompression=1,
         )
         self.notes = note_lines(pattern, options.unit)
+        self.dimensions = dimensions(pattern)
         self.lines = _lines_of(pattern)
-        self.crosses = _crosses(tiling, self.lines)
+        self.lay_marks = _lay_marks(tiling, self.lines)
         self.has_cover = tiling.rows * tiling.columns > 6
 
     def render(self) -> bytes:
@@ -237,26 +241,35 @@ class _Book:
     def _labels(self) -> None:
         """Hole sizes, bends and the part's name, wherever they clear every line."""
         seams = [shapely.LineString(s) for s in _seams(self.tiling)]
-        marks = [shapely.Point(p).buffer(CROSS_ARM_MM + 1) for p in self.crosses]
+        marks = [shapely.Point(p).buffer(LAY_MARK_MM + 2) for p in self.lay_marks]
         taken = [self.lines, *seams, *marks]
         self.canvas.setFillGray(0)
         name = f"{self.notes[0]}; {self.notes[1]}"
         inside = part_area(self.pattern)
+        counts = Counter[str]()
         for hole in self.pattern.openings:
             if isinstance(hole, Circle | Slot):
-                taken.append(self._hole_label(hole, taken))
+                letter = opening_letter(hole)
+                counts[letter] += 1
+                taken.append(self._hole_label(f"{letter}{counts[letter]}", hole, taken))
         for number, bend in enumerate(self.pattern.bends, 1):
             taken.append(self._bend_label(number, bend, taken))
         for text in (name, self.notes[0]):
             if self._name_label(text, inside, taken):
                 break
 
-    def _hole_label(self, hole: Circle | Slot, taken: list[BaseGeometry]) -> BaseGeometry:
-        unit = self.options.unit
+    def _hole_label(
+        self, name: str, hole: Circle | Slot, taken: list[BaseGeometry]
+    ) -> BaseGeometry:
+        sizes = {d.kind: d for d in self.dimensions.of(name)}
+
+        def size(kind: Kind) -> str:
+            return rounded(sizes[kind].value, sizes[kind].expanded, self.options.unit)[0]
+
         if isinstance(hole, Circle):
-            text, at = f"Ø{_bare(2 * hole.radius_mm, unit)}", hole.centre_mm
+            text, at = f"Ø{size('diameter')}", hole.centre_mm
         else:
-            text = f"{_bare(hole.overall_mm, unit)} × {_bare(hole.width_mm, unit)}"
+            text = f"{size('length')} × {size('width')}"
             (xa, ya), (xb, yb) = hole.start_mm, hole.end_mm
             at = ((xa + xb) / 2, (ya + yb) / 2)
         x0, y0, x1, y1 = closed_extent_mm(hole)
@@ -280,9 +293,9 @@ class _Book:
         return shapely.Point()
 
     def _bend_label(self, number: int, bend: BendLine, taken: list[BaseGeometry]) -> BaseGeometry:
-        text = f"bend {number}"
+        text = f"B{number} bend"
         if bend.angle_deg is not None:
-            text += f": {bend.angle_deg:g}°"
+            text += f" {bend.angle_deg:g}°"
         if bend.toward_face is not None:
             text += " up" if bend.toward_face else " down"
         (x0, y0), (x1, y1) = sorted((bend.start_mm, bend.end_mm))
@@ -351,7 +364,7 @@ class _Book:
         canvas.restoreState()
 
     def _joins(self, page: Page) -> None:
-        """Seams to the neighbours, their crosses, and whose side goes on top."""
+        """Seams to the neighbours, their lay marks, and whose side goes on top."""
         canvas, tiling = self.canvas, self.tiling
         x0, y0, x1, y1 = tiling.window(page)
         dx, dy = MARGIN_MM - x0, MARGIN_MM + FOOT_MM - y0
@@ -372,10 +385,8 @@ class _Book:
                 canvas.line(start[0] + dx, y0 + dy, end[0] + dx, y1 + dy)
             else:
                 canvas.line(x0 + dx, start[1] + dy, x1 + dx, end[1] + dy)
-            self._pen(NARROW_MM)
-            for x, y in _seam_crosses(start, end, self.lines):
-                self._cross((x + dx, y + dy), CROSS_ARM_MM)
-                canvas.circle(x + dx, y + dy, 1.5)
+            for x, y in _seam_marks(start, end, self.lines):
+                self._lay_mark((x + dx, y + dy), LAY_MARK_MM)
             self._join_words(page, beside, trim)
 
     def _join_words(self, page: Page, beside: Page, trim: bool) -> None:
@@ -412,8 +423,16 @@ class _Book:
         lines = [f"{self.notes[1]}; {self.notes[2]}"]
         lines += [f"scale 1:1{self._turned()}{self._allowed()}"]
         if len(tiling.pages) > 1:
-            lines[-1] += "; wide line: cut, narrow: bend, dash-dot-dot: rebuilt edge"
-        lines += self.notes[3:]
+            lines[-1] += "; wide line: cut, narrow, named B: bend, dash-dot-dot: rebuilt"
+            self._lay_mark((right - 1.4, base + 4.0), 1.4)
+            words = "lay page on page here"
+            self._text(right - 3.6 - width(words, SMALL_MM), base + 3.2, words, SMALL_MM)
+        doubts = self.notes[3:]
+        if len(doubts) > 1:
+            count = sum(n.level == "doubt" for n in self.pattern.notices)
+            lines.append(f"{count} doubts, first: {doubts[0].removeprefix('Doubt: ')}")
+        else:
+            lines += doubts
         for row, line in enumerate(lines[:3]):
             self._text(left, top - 7.6 - 3.0 * row, shortened(line, SMALL_MM, room), SMALL_MM)
         self._check_bar(left, base + 1.0)
@@ -465,7 +484,7 @@ class _Book:
             (WIDE_MM, [], "cut on the middle of the line")
         ]
         if pattern.bends:
-            rows.append((NARROW_MM, [], "bend: scribe, do not cut"))
+            rows.append((NARROW_MM, [], "B1, B2...: bend; scribe, do not cut"))
         if restored:
             rows.append((NARROW_MM, LONG_DASHED_DOUBLE_DOTTED, "cut; edge was rebuilt, check it"))
         for row, (pen, dashes, text) in enumerate(rows):
@@ -542,10 +561,11 @@ class _Book:
             f"Print at 100 % and measure the bar on a page: {check_text(unit)}, to the width of a "
             "scribed line.",
             "Trim each page on the dotted lines at its left and top; lay it on its neighbours' "
-            "dotted lines so that the half crosses join, and tape it.",
+            "dotted lines so that the half-filled circles join to whole ones, and tape it.",
             "Measure the whole pattern's overall size before you cut anything.",
-            "Wide lines are cut, narrow lines are bends. Dash-dot-dot edges were rebuilt from "
-            "what was left: hold the pattern to the machine before you trust them.",
+            "Wide lines are cut, narrow lines named B1, B2... are bends. Dash-dot-dot "
+            "edges were rebuilt from what was left: hold the pattern to the machine before you "
+            "trust them.",
         ]
         for number, step in enumerate(steps, 1):
             for row, part in enumerate(_wrapped(step, TEXT_MM, right - left - 6.0)):
@@ -568,14 +588,24 @@ class _Book:
         self.canvas.line(x - arm, y, x + arm, y)
         self.canvas.line(x, y - arm, x, y + arm)
 
+    def _lay_mark(self, at: Point, radius: float) -> None:
+        """A circle with two opposite quarters filled; its lines meet where pages must."""
+        x, y = at
+        box = (x - radius, y - radius, x + radius, y + radius)
+        self._pen(NARROW_MM)
+        self.canvas.setFillGray(0)
+        # Turned by 45 degrees, so that either page keeps half of the black and white.
+        for start_deg in (-45.0, 135.0):
+            path = self.canvas.beginPath()
+            path.moveTo(x, y)
+            path.arcTo(*box, start_deg, 90.0)
+            path.close()
+            self.canvas.drawPath(path, stroke=0, fill=1)
+        self.canvas.circle(x, y, radius)
+
     def _text(self, x: float, y: float, text: str, size: float, name: str = REGULAR) -> None:
         self.canvas.setFont(registered(name), size)
         self.canvas.drawString(x, y, drawable(text))
-
-
-def _bare(value_mm: float, unit: Unit) -> str:
-    """A length without its unit, as on a drawing."""
-    return length(value_mm, unit).split()[0]
 
 
 def _trace(path: PDFPathObject, segment: Segment) -> None:
@@ -658,15 +688,15 @@ def _seams(tiling: Tiling) -> list[tuple[Point, Point]]:
     return seams
 
 
-def _crosses(tiling: Tiling, lines: BaseGeometry) -> list[Point]:
-    """Every alignment cross of a tiling."""
-    return [p for start, end in _seams(tiling) for p in _seam_crosses(start, end, lines)]
+def _lay_marks(tiling: Tiling, lines: BaseGeometry) -> list[Point]:
+    """Where every lay mark of a tiling goes."""
+    return [p for start, end in _seams(tiling) for p in _seam_marks(start, end, lines)]
 
 
-def _seam_crosses(start: Point, end: Point, lines: BaseGeometry) -> list[Point]:
-    """Two crosses on a seam, toward its ends, where they keep clear of the part's lines."""
+def _seam_marks(start: Point, end: Point, lines: BaseGeometry) -> list[Point]:
+    """Two lay marks on a seam, toward its ends, where they keep clear of the part's lines."""
     span = math.dist(start, end)
-    crosses = []
+    marks = []
     for nominal, low, high in ((0.15, 0.05, 0.45), (0.85, 0.55, 0.95)):
         candidates = [low + (high - low) * i / 20 for i in range(21)]
 
@@ -674,8 +704,8 @@ def _seam_crosses(start: Point, end: Point, lines: BaseGeometry) -> list[Point]:
             at = _along(start, end, t)
             return min(lines.distance(shapely.Point(at)), 7.0), -abs(t - nominal) * span
 
-        crosses.append(_along(start, end, max(candidates, key=merit)))
-    return crosses
+        marks.append(_along(start, end, max(candidates, key=merit)))
+    return marks
 
 
 def _along(start: Point, end: Point, t: float) -> Point:

@@ -7,6 +7,7 @@ Tolerance 0.01 mm, for rasters 0.1 mm, as the project's aims state it.
 from __future__ import annotations
 
 import io
+import itertools
 import math
 import xml.etree.ElementTree as ET
 from pathlib import Path
@@ -414,16 +415,16 @@ def test_every_page_has_a_check_bar_of_the_stated_length(unit: str, long_mm: flo
 
 
 @pytest.mark.parametrize("sheet", ["A4", "Letter"])
-def test_pages_joined_by_their_crosses_give_the_whole_part(sheet: str) -> None:
-    """Find crosses by their rings on both pages, join the pages by them alone, then measure."""
+def test_pages_joined_by_their_lay_marks_give_the_whole_part(sheet: str) -> None:
+    """Find the lay marks on both pages, join the pages by them alone, then measure."""
     pattern, options = skirt(), paper.PaperOptions(sheet)
     tiling = paper.layout(pattern, options)
     pages = Pages(paper.render(pattern, options))
     skip = len(pages) - len(tiling.pages)  # the cover
     images = {p: pages.grey(skip + i) for i, p in enumerate(tiling.pages)}
-    found = {p: ring_centres(images[p], tiling) for p in tiling.pages}
+    found = {p: lay_mark_centres(images[p], tiling) for p in tiling.pages}
     place = {tiling.pages[0]: np.zeros(2)}
-    # Walk the pages; every neighbour is laid by the crosses along the shared seam.
+    # Walk the pages; every neighbour is laid by the lay marks along the shared seam.
     todo = [tiling.pages[0]]
     while todo:
         page = todo.pop()
@@ -467,11 +468,15 @@ def test_pages_joined_by_their_crosses_give_the_whole_part(sheet: str) -> None:
     assert last - first == pytest.approx(612.0, abs=RASTER_MM)
 
 
-def ring_centres(grey: np.ndarray, tiling: Tiling) -> list[np.ndarray]:
-    """Centres in mm of rings of 1.5 mm radius in the overlaps: four enclosed white quadrants."""
+def lay_mark_centres(grey: np.ndarray, tiling: Tiling) -> list[np.ndarray]:
+    """Centres in mm of lay marks in the overlaps: two black quarters of 3 mm radius, tip to tip.
+
+    The white quarters of the right size, enclosed by the ring, are found; the centre is the
+    middle between the two, which a grey pixel at their tips may join to one.
+    """
     low = np.array((paper.MARGIN_MM, paper.MARGIN_MM + paper.FOOT_MM))
     high, lap = low + tiling.window_mm, tiling.overlap_mm
-    rings: list[np.ndarray] = []
+    marks: list[np.ndarray] = []
     for x0, y0, x1, y1 in (
         (low[0], low[1], low[0] + lap, high[1]),
         (high[0] - lap, low[1], high[0], high[1]),
@@ -480,27 +485,32 @@ def ring_centres(grey: np.ndarray, tiling: Tiling) -> list[np.ndarray]:
     ):
         left, right = round(x0 * PX_PER_MM), round(x1 * PX_PER_MM)
         top, bottom = (grey.shape[0] - round(y * PX_PER_MM) for y in (y1, y0))
-        labels, count = ndimage.label(grey[top:bottom, left:right] > 200)
-        sizes = np.bincount(labels.ravel())
-        quarter = math.pi * 1.5**2 / 4 * PX_PER_MM**2
-        quadrants = [i for i in range(1, count + 1) if 0.6 * quarter < sizes[i] < 1.05 * quarter]
-        boxes = ndimage.find_objects(labels)
+        labels, count = ndimage.label(grey[top:bottom, left:right] > 128)
+        sizes = np.bincount(labels.ravel(), minlength=count + 1)
+        quarter = math.pi * 3.0**2 / 4 * PX_PER_MM**2
+        # The seam's dotted line and the ring take a little of the white.
+        white = [i for i in range(1, count + 1) if 0.7 * quarter < sizes[i] < 1.02 * quarter]
+        middles = ndimage.center_of_mass(labels > 0, labels, white)
         points = np.array(
             [
-                (
-                    (left + (boxes[i - 1][1].start + boxes[i - 1][1].stop) / 2) / PX_PER_MM,
-                    (grey.shape[0] - top - (boxes[i - 1][0].start + boxes[i - 1][0].stop) / 2)
-                    / PX_PER_MM,
-                )
-                for i in quadrants
+                ((left + c + 0.5) / PX_PER_MM, (grey.shape[0] - top - r - 0.5) / PX_PER_MM)
+                for r, c in middles
             ]
         ).reshape(-1, 2)
-        for p in points:
-            near = points[np.hypot(*(points - p).T) < 2.2]
-            centre = near.mean(axis=0)
-            if len(near) == 4 and not any(np.hypot(*(centre - r)) < 0.5 for r in rings):
-                rings.append(centre)
-    return rings
+        # The centroid of a quarter lies 4 sqrt(2) r / (3 pi) = 1.80 mm from the tip.
+        for a, b in itertools.combinations(points, 2):
+            centre = (a + b) / 2
+            if abs(math.dist(a, b) - 3.6) < 0.3:
+                marks.append(centre)
+        joined = [i for i in range(1, count + 1) if 1.4 * quarter < sizes[i] < 2.04 * quarter]
+        for r, c in ndimage.center_of_mass(labels > 0, labels, joined):
+            marks.append(
+                np.array(
+                    ((left + c + 0.5) / PX_PER_MM, (grey.shape[0] - top - r - 0.5) / PX_PER_MM)
+                )
+            )
+    # The strips share the page's corners.
+    return [m for i, m in enumerate(marks) if not any(np.hypot(*(m - n)) < 0.5 for n in marks[:i])]
 
 
 def test_the_page_map_shows_pages_that_are_left_out() -> None:

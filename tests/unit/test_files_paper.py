@@ -82,10 +82,10 @@ def test_the_page_says_what_it_is() -> None:
         "Print at 100 %",
         "must measure 100 mm",
         "Doubt: nobody measured the bars",
-        "bend 1: 90° up",
-        "bend 2: 45° down",
-        "Ø8.5",
-        "26.0 × 6.0",
+        "B1 bend 90° up",
+        "B2 bend 45° down",
+        "Ø8.50",
+        "26.00 × 6.00",
         "rebuilt",
         "centre-punch",
     ):
@@ -110,15 +110,16 @@ def test_neighbours_name_each_other() -> None:
     first, second = texts(data)
     assert "A2 goes on top" in first
     assert "lay on A1" in second
+    assert "lay page on page here" in first
 
 
-def test_crosses_keep_clear_of_the_lines_of_the_part() -> None:
+def test_lay_marks_keep_clear_of_the_lines_of_the_part() -> None:
     pattern = plate(700.0, 300.0, openings=tuple(Circle((x, 150), 6) for x in range(20, 690, 25)))
     tiling = paper.layout(pattern)
     lines = shapely.union_all([part_area(pattern).boundary])
-    crosses = paper._crosses(tiling, lines)
-    assert len(crosses) == 2 * len(paper._seams(tiling))
-    assert min(lines.distance(shapely.Point(p)) for p in crosses) > 4.5
+    marks = paper._lay_marks(tiling, lines)
+    assert len(marks) == 2 * len(paper._seams(tiling))
+    assert min(lines.distance(shapely.Point(p)) for p in marks) > 4.5
 
 
 def test_nothing_is_drawn_over_or_close_along_an_edge() -> None:
