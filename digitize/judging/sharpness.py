@@ -29,6 +29,8 @@ _CLEAR = {True: 0.26, False: 0.42}  # of a square: what marks (or only corners) 
 _WIDEST_PX = 12
 _SEEN_OF_BLUR = 2.2  # standard deviations to either side that show a blur's size
 _PIXEL_VARIANCE = 1 / 12  # a pixel averages over its own width
+_MOST_CORRELATED = 0.98  # edges that cross: beyond it the saddle is a line
+_LEAST_CONTRAST = 1e-6
 _GAUSS_LEGENDRE = np.polynomial.legendre.leggauss(5)
 
 
@@ -51,12 +53,14 @@ def measure(photo: Photo, sighting: Sighting, camera: Camera) -> Sharpness | Non
     windows = _windows(photo, sighting, camera)
     if windows is None:
         return None
-    spread = _covariance(windows, sighting.blur_px)
+    first = float(np.log(max(sighting.blur_px, 0.4)))
+    whole = _fitted(windows, np.array([first, first, 0.0, 0.0, 0.0]))
+    spread = _covariance(whole)
     (small, large), axes = np.linalg.eigh(spread)
     if not windows.show(_mean_blur(spread)):
         return None
     quarters = [q for q in windows.quarters() if q.show(_mean_blur(spread))]
-    blurs = [_mean_blur(_covariance(q, sighting.blur_px)) for q in quarters]
+    blurs = [_mean_blur(_covariance(_fitted(q, whole))) for q in quarters]
     return Sharpness(
         blur_px=_mean_blur(spread),
         farthest_blur_px=max([_mean_blur(spread), *blurs]),
@@ -146,26 +150,40 @@ def _across(edge: FloatArray, toward: FloatArray) -> FloatArray:
     return np.asarray(normal / np.linalg.norm(normal, axis=1)[:, None])
 
 
-def _covariance(windows: _Windows, first_blur: float) -> FloatArray:
-    """Blur covariance (2, 2) in px^2, a pixel's own averaging taken off."""
+def _fitted(windows: _Windows, first: FloatArray) -> FloatArray:
+    """Log standard deviations, shear, ink and bridge (5,) of some windows, from a first guess."""
 
     def misfit(unknowns: FloatArray) -> FloatArray:
         shape = _saddle(windows, _spread(unknowns), unknowns[3], unknowns[4])
         return np.asarray(_leftover(shape, windows).ravel())
 
+    def slopes(unknowns: FloatArray) -> FloatArray:
+        shape = _saddle(windows, _spread(unknowns), unknowns[3], unknowns[4])
+        return _leftover_slopes(shape, _saddle_slopes(windows, unknowns), windows)
+
     # A window says little of a blur wider than itself.
     widest = float(np.abs(windows.distances).max())
-    first = float(np.log(np.clip(first_blur, 0.4, 0.8 * widest)))
     top, side = np.log(widest), 0.8 * widest
+    low = np.array([np.log(0.2), np.log(0.2), -side, -1.0, -0.5])
+    high = np.array([top, top, side, 1.0, 0.5])
+    inside = 0.01 * (high - low)
     found = least_squares(  # type: ignore[operator]  # taken for the module of that name
         misfit,
-        [first, first, 0.0, 0.0, 0.0],
-        bounds=([np.log(0.2), np.log(0.2), -side, -1.0, -0.5], [top, top, side, 1.0, 0.5]),
+        np.clip(first, low + inside, high - inside),
+        jac=slopes,
+        bounds=(low, high),
         loss="soft_l1",
         f_scale=0.05,
+        xtol=1e-4,
+        ftol=1e-5,
         max_nfev=30,
     )
-    spread = _spread(found.x) - _PIXEL_VARIANCE * np.eye(2)
+    return np.asarray(found.x)
+
+
+def _covariance(unknowns: FloatArray) -> FloatArray:
+    """Blur covariance (2, 2) in px^2, a pixel's own averaging taken off."""
+    spread = _spread(unknowns) - _PIXEL_VARIANCE * np.eye(2)
     values, axes = np.linalg.eigh(spread)
     return np.asarray((axes * np.maximum(values, 1e-4)) @ axes.T)
 
@@ -174,6 +192,15 @@ def _spread(unknowns: FloatArray) -> FloatArray:
     """Covariance (2, 2) from log standard deviations along x and across, and a shear."""
     root = np.array([[np.exp(unknowns[0]), 0.0], [unknowns[2], np.exp(unknowns[1])]])
     return np.asarray(root @ root.T)
+
+
+def _spread_slopes(unknowns: FloatArray) -> FloatArray:
+    """Derivatives (3, 2, 2) of that covariance by its three unknowns."""
+    root = np.array([[np.exp(unknowns[0]), 0.0], [unknowns[2], np.exp(unknowns[1])]])
+    moved = np.zeros((3, 2, 2))
+    moved[0, 0, 0], moved[1, 1, 1], moved[2, 1, 0] = root[0, 0], root[1, 1], 1.0
+    half = moved @ root.T
+    return np.asarray(half + half.transpose(0, 2, 1))
 
 
 def _saddle(windows: _Windows, spread: FloatArray, ink: float, bridge: float) -> FloatArray:
@@ -188,7 +215,7 @@ def _saddle(windows: _Windows, spread: FloatArray, ink: float, bridge: float) ->
     width = np.sqrt(np.einsum("nii->ni", across))
     u, v = np.moveaxis(windows.distances / width[:, None, :], -1, 0)
     correlation = across[:, 0, 1] / (width[:, 0] * width[:, 1]) + windows.dark * bridge
-    correlation = np.clip(correlation, -0.98, 0.98)[:, None]
+    correlation = np.clip(correlation, -_MOST_CORRELATED, _MOST_CORRELATED)[:, None]
     saddle = erf(u / np.sqrt(2)) * erf(v / np.sqrt(2))
     for node, weight in zip(*_GAUSS_LEGENDRE, strict=True):
         part = correlation * (1 + node) / 2
@@ -199,6 +226,41 @@ def _saddle(windows: _Windows, spread: FloatArray, ink: float, bridge: float) ->
     return np.asarray(-windows.dark[:, None] * saddle - ink * lines)
 
 
+def _saddle_slopes(windows: _Windows, unknowns: FloatArray) -> FloatArray:
+    """Derivatives (5, N, P) of ``_saddle`` by the unknowns of ``_fitted``.
+
+    Under the Gaussian, the mean of sign(u) sign(v) changes by u as the density of u times
+    the mean of sign(v) given u, and by the correlation as four times the joint density.
+    """
+    ink, bridge = unknowns[3], unknowns[4]
+    across = np.einsum("nik,kl,njl->nij", windows.normals, _spread(unknowns), windows.normals)
+    width = np.sqrt(np.einsum("nii->ni", across))
+    u, v = np.moveaxis(windows.distances / width[:, None, :], -1, 0)
+    own = across[:, 0, 1] / (width[:, 0] * width[:, 1])
+    free = np.abs(own + windows.dark * bridge) < _MOST_CORRELATED
+    correlation = np.clip(own + windows.dark * bridge, -_MOST_CORRELATED, _MOST_CORRELATED)
+    correlation, dark = correlation[:, None], windows.dark[:, None]
+    rest = 1 - correlation**2
+    line_u, line_v = np.exp(-(u**2) / 2), np.exp(-(v**2) / 2)
+    by_u = np.sqrt(2 / np.pi) * line_u * erf((v - correlation * u) / np.sqrt(2 * rest))
+    by_v = np.sqrt(2 / np.pi) * line_v * erf((u - correlation * v) / np.sqrt(2 * rest))
+    joint = np.exp((correlation * u * v - (u**2 + v**2) / 2) / rest)
+    by_correlation = -dark * free[:, None] * 2 / np.pi * joint / np.sqrt(rest)
+    wider_u = u * (dark * by_u - ink * u * line_u)
+    wider_v = v * (dark * by_v - ink * v * line_v)
+    slopes = np.empty((5, *u.shape))
+    for k, step in enumerate(_spread_slopes(unknowns)):
+        moved = np.einsum("nik,kl,njl->nij", windows.normals, step, windows.normals)
+        share = np.einsum("nii->ni", moved) / (2 * width**2)
+        turned = moved[:, 0, 1] / (width[:, 0] * width[:, 1]) - own * share.sum(axis=1)
+        slopes[k] = (
+            share[:, :1] * wider_u + share[:, 1:] * wider_v + turned[:, None] * by_correlation
+        )
+    slopes[3] = -(line_u + line_v)
+    slopes[4] = dark * by_correlation
+    return slopes
+
+
 def _leftover(shape: FloatArray, windows: _Windows) -> FloatArray:
     """Residual (N, P) of each window's best mean and contrast, in units of its contrast."""
     weight = windows.weight
@@ -206,7 +268,24 @@ def _leftover(shape: FloatArray, windows: _Windows) -> FloatArray:
     flat = shape - (weight * shape).sum(axis=1, keepdims=True) / total
     seen = windows.values - (weight * windows.values).sum(axis=1, keepdims=True) / total
     contrast = (weight * flat * seen).sum(axis=1) / (weight * flat**2).sum(axis=1)
-    return np.asarray(weight * (seen / np.maximum(contrast, 1e-6)[:, None] - flat))
+    return np.asarray(weight * (seen / np.maximum(contrast, _LEAST_CONTRAST)[:, None] - flat))
+
+
+def _leftover_slopes(shape: FloatArray, slopes: FloatArray, windows: _Windows) -> FloatArray:
+    """Derivatives (N * P, K) of ``_leftover`` by what moves the shape by ``slopes`` (K, N, P)."""
+    weight = windows.weight
+    total = weight.sum(axis=1, keepdims=True)
+    flat = shape - (weight * shape).sum(axis=1, keepdims=True) / total
+    seen = windows.values - (weight * windows.values).sum(axis=1, keepdims=True) / total
+    power = (weight * flat**2).sum(axis=1)
+    contrast = (weight * flat * seen).sum(axis=1) / power
+    # The mean drops out of both sums: flat and seen have none.
+    along = np.einsum("np,knp->kn", weight * (seen - 2 * contrast[:, None] * flat), slopes)
+    along = np.where(contrast > _LEAST_CONTRAST, along / power, 0.0)
+    level = np.maximum(contrast, _LEAST_CONTRAST)
+    means = np.einsum("np,knp->kn", weight, slopes) / total[:, 0]
+    moved = -(along / level**2)[..., None] * seen - (slopes - means[..., None])
+    return np.asarray((weight * moved).reshape(len(slopes), -1).T)
 
 
 def _mean_blur(spread: FloatArray) -> float:
