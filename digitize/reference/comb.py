@@ -19,6 +19,7 @@ IndexArray = NDArray[np.intp]
 
 _SEED = 7  # peaks
 _SEED_SPREAD = 0.13  # of the spacing
+_MOST_SEEDS = 16
 _DUE = 0.27  # of the spacing, round the place foretold
 _REMEMBERED = 14  # marks that foretell the next
 _MOST_MISSING = 6  # in a row, before a gap counts as an end
@@ -115,7 +116,7 @@ def _seeds(peaks: FloatArray) -> list[int]:
     flat = windows - windows.mean(axis=1, keepdims=True) - slope[:, None] * x
     spread = flat.std(axis=1) / windows.mean(axis=1)
     order = np.argsort(spread)
-    return [int(i) for i in order if spread[i] < _SEED_SPREAD][:40]
+    return [int(i) for i in order if spread[i] < _SEED_SPREAD][:_MOST_SEEDS]
 
 
 def _grown(peaks: FloatArray, start: int) -> Comb | None:

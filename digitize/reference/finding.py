@@ -23,7 +23,7 @@ from digitize.photo.photo import Photo
 
 FloatArray = NDArray[np.float64]
 
-_SCALES = (1.0, 0.5, 0.25)
+_SIDES_PX = (2400.0, 1200.0, 600.0)  # long side of the pictures that rows are looked for in
 _WINDOW_PX = 7.0  # one sigma; a few marks wide
 _ONE_WAY = 0.5  # coherence above which the change has one direction
 _BOTH_WAYS = 0.25  # squared mean over mean square: nearly 0 for marks, 1 for an edge
@@ -170,9 +170,7 @@ def _pieced(
 def bands(grey: NDArray[np.float32], within: NDArray[np.uint8] | None = None) -> list[Band]:
     """Rows of strokes, longest first; ``within`` is a mask (height, width) of where to look."""
     found: list[Band] = []
-    for scale in _SCALES:
-        if min(grey.shape) * scale < 100:
-            continue
+    for scale in sorted({min(1.0, side / max(grey.shape)) for side in _SIDES_PX}):
         found += _at_scale(grey, within, scale)
     found.sort(key=lambda b: -b.length_px)
     return found[:_MOST]

@@ -25,6 +25,9 @@ _MOST_RESIDUAL = 0.075
 _REACH = 16.0  # spacings; how far along the marks their ends are looked for
 _PRESENT = 0.45  # of a mark's own contrast
 _FEWEST = 12
+_SLOW_PX = 7.0  # one sigma of what counts as slow along a rule, at scale 1
+_LEAN_ROWS = 6
+_MOST_READ = 3  # combs beside one line whose lengths are worth reading
 _LAYERS = ((2, 6), (5, 11), (9, 18), (15, 28), (24, 42))  # px from the line, at scale 1
 _LEANS = np.tan(np.radians(np.arange(-35.0, 36.0, 2.5)))
 
@@ -97,8 +100,8 @@ def find_rows(
         if strip is None:
             continue
         low, high = (0, reach) if side > 0 else (-reach, 0)
-        picture = _flattened(strip.picture(grey, low, high), band.scale)
-        best: tuple[float, Row] | None = None
+        picture = _flattened(strip.picture(grey, low, high), strip.per_px / band.scale)
+        combs: list[tuple[float, Comb, bool, int]] = []
         for near, far in _LAYERS:
             a, b = round(near / band.scale), round(far / band.scale)
             if b > reach:
@@ -109,39 +112,32 @@ def find_rows(
             profile = np.nan_to_num(layer).mean(axis=0)
             for dark in (True, False):
                 comb = _comb(strip, -profile if dark else profile, band.scale)
-                if (
-                    comb is None
-                    or len(comb.index) < _FEWEST
-                    or comb.share < _LEAST_SHARE
-                    or comb.residual > _MOST_RESIDUAL
-                ):
-                    continue
-                row = _row(
-                    grey,
-                    band,
-                    strip,
-                    comb,
-                    dark=dark,
-                    centre=side * (a + b) // 2,
-                    divisions=divisions,
-                )
-                worth = comb.worth * (2.0 if row.reading else 1.0)
-                # Marks are narrower than what lies between them.
-                worth *= 1.0 if dark == _dark_is_narrow(profile) else 0.6
-                if best is None or worth > best[0]:
-                    best = (worth, row)
+                if comb is not None:
+                    # Marks are narrower than what lies between them.
+                    likely = 1.0 if dark == _dark_is_narrow(profile) else 0.6
+                    combs.append((likely * comb.worth, comb, dark, side * (a + b) // 2))
+        combs.sort(key=lambda c: -c[0])
+        best: tuple[float, Row] | None = None
+        for likely, comb, dark, centre in combs[:_MOST_READ]:
+            row = _row(grey, band, strip, comb, dark=dark, centre=centre, divisions=divisions)
+            worth = likely * (2.0 if row.reading else 1.0)
+            if best is None or worth > best[0]:
+                best = (worth, row)
         if best is not None:
             found.append(best)
     found.sort(key=lambda f: -f[0])
     return [row for _, row in found]
 
 
-def _flattened(picture: NDArray[np.float32], scale: float) -> NDArray[np.float32]:
-    """Brightness less its slow change along the rule; the rule's own edge goes with it."""
+def _flattened(picture: NDArray[np.float32], columns: float) -> NDArray[np.float32]:
+    """Brightness less its slow change along the rule; the rule's own edge goes with it.
+
+    ``columns`` is how many there are to a pixel of the picture the line was seen in.
+    """
     known = np.isfinite(picture)
     weight = known.astype(np.float32)
     filled = np.where(known, picture, 0).astype(np.float32)
-    sigma = 2 * 7.0 / scale
+    sigma = _SLOW_PX * columns
     slow = cv2.GaussianBlur(filled, (0, 0), sigmaX=sigma, sigmaY=1e-3)
     share = cv2.GaussianBlur(weight, (0, 0), sigmaX=sigma, sigmaY=1e-3)
     return np.where(known, picture - slow / np.maximum(share, 1e-3), np.nan).astype(np.float32)
@@ -159,7 +155,8 @@ def _leaning(grey: NDArray[np.float32], strip: Strip, band: Band, side: int) -> 
     low, high = (round(2 / band.scale), far) if side > 0 else (-far, -round(2 / band.scale))
     squares = []
     for lean in _LEANS:
-        picture = _flattened(_leant(strip, float(lean)).picture(grey, low, high), band.scale)
+        rows = _leant(strip, float(lean)).rows(grey, np.linspace(low, high, _LEAN_ROWS))
+        picture = _flattened(rows, strip.per_px / band.scale)
         if picture.shape[1] < 4 * _WINDOWS or np.isfinite(picture).mean() < 0.3:
             return None
         squares.append(np.nan_to_num(picture).mean(axis=0) ** 2)
@@ -173,13 +170,13 @@ def _leaning(grey: NDArray[np.float32], strip: Strip, band: Band, side: int) -> 
         off = m - np.polynomial.polynomial.polyval(t, fit)
         robust = wt / (1 + (off / 0.08) ** 2)
         # A prior keeps the lean from changing more than a steep view would make it.
-        rows = np.vstack(
+        normal = np.vstack(
             [
                 np.sqrt(robust)[:, None] * np.column_stack([np.ones_like(t), t]),
                 [[0.0, np.sqrt(robust.sum()) * 0.3]],
             ]
         )
-        fit = np.linalg.lstsq(rows, np.append(np.sqrt(robust) * m, 0.0), rcond=None)[0]
+        fit = np.linalg.lstsq(normal, np.append(np.sqrt(robust) * m, 0.0), rcond=None)[0]
     return _leant(strip, float(fit[0]), float(fit[1]))
 
 
@@ -192,10 +189,10 @@ def _leant(strip: Strip, lean: float, change: float = 0.0) -> Strip:
 
 
 def _comb(strip: Strip, profile: FloatArray, scale: float) -> Comb | None:
-    """Numbered maxima of a profile along the strip."""
+    """Numbered maxima of a profile along the strip, if they are regular enough."""
     signal: NDArray[Any] = np.asarray(profile, dtype=np.float32)[None]
-    signal = np.asarray(cv2.GaussianBlur(signal, (0, 0), sigmaX=0.9, sigmaY=1e-3))
-    local = cv2.GaussianBlur(signal**2, (0, 0), sigmaX=60.0 / scale, sigmaY=1e-3)
+    signal = np.asarray(cv2.GaussianBlur(signal, (0, 0), sigmaX=0.45 * strip.per_px, sigmaY=1e-3))
+    local = cv2.GaussianBlur(signal**2, (0, 0), sigmaX=30.0 * strip.per_px / scale, sigmaY=1e-3)
     even = (signal / np.sqrt(local + 0.05))[0]
     at, _ = find_peaks(even, prominence=_PROMINENCE)
     at = at[(at > 0) & (at < len(even) - 1)]
@@ -203,7 +200,10 @@ def _comb(strip: Strip, profile: FloatArray, scale: float) -> Comb | None:
         return None
     before, here, after = even[at - 1], even[at], even[at + 1]
     shift = 0.5 * (before - after) / np.minimum(before - 2 * here + after, -1e-6)
-    return number(strip.place(at + np.clip(shift, -0.5, 0.5)))
+    comb = number(strip.place(at + np.clip(shift, -0.5, 0.5)))
+    if comb is None or len(comb.index) < _FEWEST:
+        return None
+    return comb if comb.share >= _LEAST_SHARE and comb.residual <= _MOST_RESIDUAL else None
 
 
 def _row(

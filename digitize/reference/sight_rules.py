@@ -19,7 +19,7 @@ from digitize.reference.rules import STEEL_RULE, RuleBody, RuleSeen
 
 FloatArray = NDArray[np.float64]
 
-_FEWEST_MARKS = 12
+_FEWEST_MARKS, _FEWEST_WHERE_TOLD = 20, 10
 _CLEAR = -25.0  # of a reading's criterion: less clear ones come from wood grain as well
 _MOST_GROWTH = 3
 _BESIDE_POINTS = 0.08  # of the length between the points given, to either side
@@ -84,13 +84,15 @@ def sight_rules(photo: Photo, options: RuleOptions | None = None) -> tuple[RuleS
         if found:
             break
     found.sort(key=lambda f: -f[0])
+    told = within is not None
+    fewest = _FEWEST_WHERE_TOLD if told else _FEWEST_MARKS
     rules: list[RuleSeen] = []
     for _, short, division in found:
         if len(rules) >= options.most:
             break
         row = _longer(grey, short, division, options)
         marks = measure(photo, row)
-        if len(marks.index) < _FEWEST_MARKS:
+        if len(marks.index) < fewest:
             continue
         rule = RuleSeen(marks, division.pitch_mm, options.body, division.name)
         if all(_another(rule, known) for known in rules):

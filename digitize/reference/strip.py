@@ -5,7 +5,7 @@ Only for finding and numbering marks; they are measured in the photo's own pixel
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -15,7 +15,7 @@ from digitize.reference.finding import Band
 
 FloatArray = NDArray[np.float64]
 
-_FINE = 2  # columns per pixel
+_FINE, _COARSE = 2.0, 1.2  # columns per pixel, for photos small and large
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,6 +31,7 @@ class Strip:
     length_px: float
     bend_px: FloatArray  # (3,) offset of the curve along the marks, powers of (s / length)
     mark_rad: FloatArray  # (2,) direction of the marks, powers of (s / length)
+    per_px: float = _FINE  # columns of its picture per pixel
 
     def marks(self, s: FloatArray) -> FloatArray:
         """Unit vectors (N, 2) along the marks at s (N,)."""
@@ -44,27 +45,28 @@ class Strip:
 
     def picture(self, grey: NDArray[np.float32], low: int, high: int) -> NDArray[np.float32]:
         """Brightness (rows, columns) for d from ``low`` to ``high``; NaN outside the photo."""
-        s = np.arange(0, self.length_px, 1 / _FINE)
-        d = np.arange(low, high + 1, dtype=float)
-        grid_s, grid_d = np.meshgrid(s, d)
-        px = self.to_px(grid_s.ravel(), grid_d.ravel()).astype(np.float32)
-        flat = _look_up(grey, px)
+        return self.rows(grey, np.arange(low, high + 1, dtype=float))
+
+    def rows(self, grey: NDArray[np.float32], d: FloatArray) -> NDArray[np.float32]:
+        """The same for any rows d (M,)."""
+        s = np.arange(0, self.length_px, 1 / self.per_px)
+        marks = self.marks(s)
+        offset = np.polynomial.polynomial.polyval(s / self.length_px, self.bend_px)
+        curve = self.start_px + s[:, None] * self.axis + offset[:, None] * marks
+        px = (curve[None] + d[:, None, None] * marks[None]).astype(np.float32)
+        flat = _look_up(grey, px.reshape(-1, 2)).reshape(px.shape[:2])
         height, width = grey.shape
-        outside = (px < 0).any(axis=1) | (px[:, 0] > width - 1) | (px[:, 1] > height - 1)
-        flat[outside] = np.nan
-        return flat.reshape(grid_s.shape)
+        x, y = px[..., 0], px[..., 1]
+        flat[(x < 0) | (y < 0) | (x > width - 1) | (y > height - 1)] = np.nan
+        return flat
 
     def column(self, s: FloatArray) -> FloatArray:
         """Columns of the picture at s."""
-        return s * _FINE
+        return s * self.per_px
 
     def place(self, column: FloatArray) -> FloatArray:
         """s of columns of the picture."""
-        return column / _FINE
-
-    def bent(self, bend_px: FloatArray) -> Strip:
-        """The same strip along a curve that is moved by ``bend_px``."""
-        return replace(self, bend_px=self.bend_px + bend_px)
+        return column / self.per_px
 
 
 def strip_along(band: Band, grey: NDArray[np.float32], beyond: float = 0.15) -> Strip:
@@ -88,7 +90,8 @@ def strip_along(band: Band, grey: NDArray[np.float32], beyond: float = 0.15) -> 
     of_band = (low + t * length_px - extra) / band.length_px
     bow = np.polynomial.polynomial.polyval(of_band, np.array(band.bow_px))
     bend = np.polynomial.polynomial.polyfit(t, bow, 2)
-    return Strip(start + low * axis, axis, length_px, bend, np.array([mark, 0.0]))
+    per_px = max(_COARSE, _FINE * band.scale)
+    return Strip(start + low * axis, axis, length_px, bend, np.array([mark, 0.0]), per_px)
 
 
 def _look_up(grey: NDArray[np.float32], px: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -1,0 +1,98 @@
+"""Bare bench or paper in place of a printed ring, and the tracer over it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from bench import photograph
+from conftest import as_photo
+from scenes import A4, SCENES, THICK
+
+from digitize.camera.camera import Camera
+from digitize.reference.by_paper import camera_by_paper
+from digitize.reference.by_rule import camera_by_rules
+from digitize.reference.ground import GroundTooSmall, box_round, ground
+from digitize.reference.paper import paper_named
+from digitize.reference.sight_paper import sight_paper
+from digitize.reference.sight_rules import sight_rules
+from digitize.tracing.silhouette import SilhouetteOptions, trace_silhouette
+
+OVER = Camera(
+    (1600, 1200),
+    np.diag([1.0, -1.0, -1.0]),
+    np.array([-100.0, 75.0, 400.0]),
+    1500.0,
+    (799.5, 599.5),
+    0.0,
+    0.0,
+    np.zeros((11, 11)),
+)
+
+
+def traced(photo, camera, box_mm):
+    patch = ground(camera, box_mm)
+    found = trace_silhouette(photo, patch.camera, patch.sheet, SilhouetteOptions(THICK))
+    assert len(found.pieces) == 1
+    return shapely.Polygon(found.pieces[0].outline.points_mm)
+
+
+def sizes(shape):
+    """Sides of the smallest box round a shape, longer first, and its area, wherever it lies."""
+    box = np.asarray(shapely.minimum_rotated_rectangle(shape).exterior.coords)
+    sides = np.linalg.norm(np.diff(box, axis=0), axis=1)[:2]
+    return sides.max(), sides.min(), shape.area
+
+
+def test_a_300_mm_piece_beside_a_rule():
+    shot = SCENES["square-on"].but(shadow=0.0)
+    photo = as_photo(photograph(shot), focal_px=1.02 * shot.focal_px)
+    camera = camera_by_rules(photo, sight_rules(photo)).solution.camera
+    corners = shot.plates[0].corners_mm.astype(float)
+    at = camera.to_sheet(shot.px(corners))
+    box = (*(at.min(axis=0) - 21), *(at.max(axis=0) + 21))
+    long, short, area = sizes(traced(photo, camera, box))
+    true_long, true_short, true_area = sizes(shapely.Polygon(corners))
+    assert long == pytest.approx(true_long, abs=0.5)
+    assert short == pytest.approx(true_short, abs=0.5)
+    assert area == pytest.approx(true_area, rel=0.004)
+
+
+def test_a_piece_on_plain_paper():
+    shot = SCENES["paper-tilted"].but(shadow=0.0)
+    photo = as_photo(photograph(shot), focal_px=1.02 * shot.focal_px)
+    found = camera_by_paper(photo, sight_paper(photo), paper_named("A4"))
+    width, height = A4.corners_mm.max(axis=0)
+    shape = traced(photo, found.solution.camera, (2.0, 2.0, width - 2, height - 2))
+    long, short, area = sizes(shape)
+    true_long, true_short, true_area = sizes(
+        shapely.Polygon(shot.plates[-1].corners_mm.astype(float))
+    )
+    assert long == pytest.approx(true_long, abs=0.8)
+    assert short == pytest.approx(true_short, abs=0.8)
+    assert area == pytest.approx(true_area, rel=0.008)
+
+
+def test_the_patch_has_its_own_origin():
+    patch = ground(OVER, (10.0, -60.0, 170.0, 40.0))
+    width, height = patch.sheet.size_mm
+    assert patch.sheet.work_area_mm is not None
+    assert 150 < width <= 160
+    assert 90 < height <= 100
+    here = np.array([[0.0, 0.0], [50.0, 20.0]])
+    there = here + np.array(patch.origin_mm)
+    assert patch.camera.to_px(here) == pytest.approx(OVER.to_px(there))
+
+
+def test_a_box_of_pixels_is_a_box_of_bench():
+    x0, y0, x1, y1 = box_round(OVER, (300, 200, 1200, 900))
+    corners = np.array([[x0, y0], [x1, y1]])
+    assert OVER.to_px(corners) == pytest.approx(np.array([[300, 900], [1200, 200]]))
+
+
+@pytest.mark.parametrize(
+    "box", [(0, 0, 100, 3), (0, 0, -5, 50), (0, 0, float("nan"), 50), (0, 0, 500, 30)]
+)
+def test_patches_too_small(box):
+    with pytest.raises(GroundTooSmall, match="too small or too narrow"):
+        ground(OVER, box)
