@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -33,26 +34,38 @@ def draw(
     turn: Annotated[
         bool, typer.Option("--turn", help="Turn the pattern on the paper to save pages.")
     ] = False,
+    printer: Annotated[
+        str | None,
+        typer.Option("--printer", help="Measured printer a .pdf is for: allow for its scale."),
+    ] = None,
     units: Units = Unit.MM,
     overwrite: Overwrite = False,
 ) -> None:
     """Write a pattern as DXF, SVG, or PDF at 1:1 over as many pages as it needs."""
     from digitize.cli.documents import read_pattern
+    from digitize.cli.printing_scale import print_scale
     from digitize.files import dxf as dxf_file
     from digitize.files import paper as paper_file
     from digitize.files import svg as svg_file
     from digitize.files.atomic import write_bytes
 
+    suffix = file.suffix.lower()
+    if printer is not None and suffix != ".pdf":
+        raise typer.BadParameter("only a .pdf is printed at 1:1", param_hint="--printer")
     read = read_pattern(pattern)
-    match file.suffix.lower():
+    match suffix:
         case ".dxf":
             data = dxf_file.render(read, dxf_file.DxfOptions(units.value, dxf.value))
         case ".svg":
             data = svg_file.render(read, svg_file.SvgOptions(units.value))
         case ".pdf":
-            data = paper_file.render(
-                read, paper_file.PaperOptions(paper=paper.value, unit=units.value, turn=turn)
-            )
+            options = paper_file.PaperOptions(paper=paper.value, unit=units.value, turn=turn)
+            if printer is not None:
+                scale, notices = print_scale(printer, plain=False)
+                options = replace(options, print_scale=(scale.x, scale.y))
+                for notice in notices:
+                    typer.echo(f"Note: {notice.text}", err=True)
+            data = paper_file.render(read, options)
         case _:
             raise typer.BadParameter("the file must end in .dxf, .svg or .pdf", param_hint="FILE")
     typer.echo(f"Wrote {write_bytes(file, data, overwrite=overwrite)}")

@@ -425,8 +425,8 @@ class _Book:
         if len(tiling.pages) > 1:
             lines[-1] += "; wide line: cut, narrow, named B: bend, dash-dot-dot: rebuilt"
             self._lay_mark((right - 1.4, base + 4.0), 1.4)
-            words = "lay page on page here"
-            self._text(right - 3.6 - width(words, SMALL_MM), base + 3.2, words, SMALL_MM)
+            for words, y in (("lay page on", base + 4.6), ("page here", base + 1.6)):
+                self._text(right - 3.6 - width(words, SMALL_MM), y, words, SMALL_MM)
         doubts = self.notes[3:]
         if len(doubts) > 1:
             count = sum(n.level == "doubt" for n in self.pattern.notices)

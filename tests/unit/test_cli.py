@@ -4,11 +4,15 @@ import json
 import sys
 
 import numpy as np
+import pypdfium2
 import pytest
 from PIL import Image, ImageDraw
+from scipy import ndimage
 
 from digitize.cli.main import MISSING_LIBRARY, run
 from digitize.pattern import document
+from digitize.pattern.contour import Circle
+from digitize.pattern.model import Pattern
 from digitize.sheets import printing
 from digitize.sheets.page import page
 
@@ -105,6 +109,39 @@ def test_nothing_is_overwritten_unasked(digitize, scan, tmp_path):
     assert "exists already" in err
     assert (tmp_path / "hatch-cover.svg").read_text() == "mine"
     assert [p.name for p in tmp_path.glob("hatch-cover*")] == ["hatch-cover.svg"]
+
+
+def test_a_template_is_true_on_a_printer_known_to_be_off(digitize, tmp_path):
+    lid = Pattern("lid", Circle((0.0, 0.0), 60.0))
+    (tmp_path / "lid.pattern.json").write_text(document.dumps(lid))
+    measured = 190.0 * 0.99, 260.0 * 1.005  # the bars of an A4 ring, 190 and 260 mm
+    assert digitize("printer", "office", "--across", measured[0], "--up", measured[1])[0] == 0
+    spans = {}
+    for name, more in (("plain.pdf", ()), ("office.pdf", ("--printer", "office"))):
+        code, _, err = digitize("draw", "lid.pattern.json", name, *more)
+        assert code == 0, err
+        page = pypdfium2.PdfDocument(tmp_path / name)[0]
+        grey = page.render(scale=200 / 72, grayscale=True).to_numpy().squeeze()
+        labels, _ = ndimage.label(grey < 128, np.ones((3, 3)))
+        boxes = ndimage.find_objects(labels)
+        largest = max(boxes, key=lambda b: b[0].stop - b[0].start)
+        spans[name] = [25.4 / 200 * (b.stop - b.start) for b in (largest[1], largest[0])]
+    assert spans["plain.pdf"] == pytest.approx([120.3, 120.3], abs=0.2)
+    # Printed, 0.99 across and 1.005 up make 120 mm of these again.
+    printed = spans["office.pdf"][0] * 0.99, spans["office.pdf"][1] * 1.005
+    assert printed == pytest.approx([120.3, 120.3], abs=0.2)
+    assert spans["office.pdf"][0] - spans["office.pdf"][1] > 1.4
+
+
+def test_a_printer_has_nothing_to_do_with_a_cutter(digitize, tmp_path):
+    lid = Pattern("lid", Circle((0.0, 0.0), 60.0))
+    (tmp_path / "lid.pattern.json").write_text(document.dumps(lid))
+    code, _, err = digitize("draw", "lid.pattern.json", "lid.dxf", "--printer", "office")
+    assert code == 2
+    assert "only a .pdf" in err
+    code, _, err = digitize("draw", "lid.pattern.json", "lid.pdf", "--printer", "office")
+    assert code == 2
+    assert "office" in err
 
 
 def test_json_gives_dimensions_and_files(digitize, scan, tmp_path):

@@ -110,7 +110,7 @@ def test_neighbours_name_each_other() -> None:
     first, second = texts(data)
     assert "A2 goes on top" in first
     assert "lay on A1" in second
-    assert "lay page on page here" in first
+    assert "lay page on\r\npage here" in first
 
 
 def test_lay_marks_keep_clear_of_the_lines_of_the_part() -> None:
