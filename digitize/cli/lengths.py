@@ -31,10 +31,3 @@ def place_mm(text: str, default_unit: str = "mm") -> float:
     """A coordinate: a length that may carry a sign."""
     text = text.strip()
     return -length_mm(text[1:], default_unit) if text[:1] == "-" else length_mm(text, default_unit)
-
-
-def as_text(value_mm: float, inch: bool, digits: int = 2) -> str:
-    """A length for people, in millimetres or inches (one digit more)."""
-    if inch:
-        return f"{value_mm / MM_PER_INCH:.{digits + 1}f} in"
-    return f"{value_mm:.{digits}f} mm"

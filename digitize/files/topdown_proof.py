@@ -219,9 +219,9 @@ class _View:
         x, y = x / mm_per(unit), y / mm_per(unit)
         digits = 1 if unit == "mm" else 2
         turn = round(math.degrees(self.datum.direction_rad), 1) + 0.0
-        along = f", x along {self.datum.edge}" if self.datum.edge else ""
+        along = f", squared up by {self.datum.edge}" if self.datum.edge else ""
         return (
-            f"grid in {unit} from the datum corner{along}; that corner lies at "
+            f"grid in {'inches' if unit == 'in' else unit} from the datum corner{along}; that corner lies at "
             f"{x:.{digits}f}, {y:.{digits}f} {unit} on the sheet, x turned by {turn:.1f}°"
         )
 

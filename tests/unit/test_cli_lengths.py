@@ -1,6 +1,6 @@
 import pytest
 
-from digitize.cli.lengths import as_text, length_mm, place_mm
+from digitize.cli.lengths import length_mm, place_mm
 
 
 @pytest.mark.parametrize(
@@ -28,11 +28,6 @@ def test_a_bare_number_takes_the_default_unit():
 def test_what_is_no_length_is_refused_with_a_sentence(text):
     with pytest.raises(ValueError, match="is not a length"):
         length_mm(text)
-
-
-def test_text_for_people():
-    assert as_text(25.4, inch=True) == "1.000 in"
-    assert as_text(25.4, inch=False) == "25.40 mm"
 
 
 def test_a_place_may_be_negative():
