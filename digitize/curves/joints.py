@@ -216,6 +216,13 @@ class _State:
         self._column = np.full(self._k, -1)
         self._column[self._arcs] = 2 * self._k + np.arange(int(self._arcs.sum()))
         self._size = 2 * self._k + int(self._arcs.sum())
+        first = np.arange(self._k)
+        nxt = (first + 1) % self._k
+        # One more unknown than there are takes what lines would say of a bulge.
+        bulge = np.where(self._arcs, self._column, self._size)
+        own = np.column_stack((2 * first, 2 * first + 1, 2 * nxt, 2 * nxt + 1, bulge))
+        self._unknowns = own
+        self._entries = own[:, :, None] * (self._size + 1) + own[:, None, :]
 
     # ------------------------------------------------------------ points to pieces
 
@@ -363,29 +370,34 @@ class _State:
         r[self._order], corner[self._order] = self._r, self._cornered(held)
         return r, corner
 
-    def _tangency(
-        self, joints: FloatArray, bulges: FloatArray, held: NDArray[np.bool_]
-    ) -> tuple[FloatArray, FloatArray]:
-        """Turn (rad) at each held joint, and its derivatives by all unknowns."""
+    def _turn(self, joints: FloatArray, bulges: FloatArray, held: NDArray[np.bool_]) -> FloatArray:
+        """Turn (rad) at each held joint."""
         index = np.flatnonzero(held)
-        chord = np.roll(joints, -1, axis=0) - joints
-        length = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-12)
+        chord = np.concatenate((joints[1:], joints[:1])) - joints
         heading = np.arctan2(chord[:, 1], chord[:, 0])
         half = 2.0 * np.arctan(bulges)
         value = heading[index] - half[index] - heading[index - 1] - half[index - 1]
-        value = np.remainder(value + math.pi, math.tau) - math.pi
-        rows = np.zeros((len(index), self._size))
+        return np.asarray(np.remainder(value + math.pi, math.tau) - math.pi)
+
+    def _turn_slopes(
+        self, joints: FloatArray, bulges: FloatArray, held: NDArray[np.bool_]
+    ) -> FloatArray:
+        """Derivatives of those turns by all unknowns."""
+        index = np.flatnonzero(held)
+        before, after = (index - 1) % self._k, (index + 1) % self._k
+        chord = np.concatenate((joints[1:], joints[:1])) - joints
+        length = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-12)
         normal = np.column_stack((-chord[:, 1], chord[:, 0])) / (length**2)[:, None]
         slope = 2.0 / (1.0 + bulges**2)
-        for row, i in enumerate(index):
-            before, after = (i - 1) % self._k, (i + 1) % self._k
-            rows[row, 2 * i : 2 * i + 2] -= normal[i] + normal[before]
-            rows[row, 2 * after : 2 * after + 2] += normal[i]
-            rows[row, 2 * before : 2 * before + 2] += normal[before]
-            for piece in (i, before):
-                if self._arcs[piece]:
-                    rows[row, self._column[piece]] -= slope[piece]
-        return value, rows
+        row = np.arange(len(index))
+        rows = np.zeros((len(index), self._size + 1))
+        for axis in (0, 1):
+            rows[row, 2 * index + axis] -= normal[index, axis] + normal[before, axis]
+            rows[row, 2 * after + axis] += normal[index, axis]
+            rows[row, 2 * before + axis] += normal[before, axis]
+        for piece in (index, before):
+            rows[row, self._unknowns[piece, 4]] -= slope[piece]
+        return rows[:, :-1].copy()
 
     # ------------------------------------------------------------ solving
 
@@ -393,16 +405,10 @@ class _State:
         jw = j * w[:, None]
         blocks = np.add.reduceat((jw[:, :, None] * j[:, None, :]).reshape(-1, 25), self._starts)
         sides = np.add.reduceat(jw * r[:, None], self._starts)
-        h, g = np.zeros((self._size, self._size)), np.zeros(self._size)
-        for k in range(self._k):
-            nxt = (k + 1) % self._k
-            index = np.array([2 * k, 2 * k + 1, 2 * nxt, 2 * nxt + 1, self._column[k]])
-            block, side = blocks[k].reshape(5, 5), sides[k]
-            if not self._arcs[k]:
-                index, block, side = index[:4], block[:4, :4], side[:4]
-            h[np.ix_(index, index)] += block
-            g[index] += side
-        return h, g
+        n = self._size + 1
+        h = np.bincount(self._entries.ravel(), blocks.ravel(), n * n).reshape(n, n)
+        g = np.bincount(self._unknowns.ravel(), sides.ravel(), n)
+        return h[:-1, :-1].copy(), g[:-1]
 
     def solve(self, held: NDArray[np.bool_], least: float = 1e-7) -> bool:
         """Gauss-Newton on distances under tangency at the held joints; True when it settled.
@@ -412,7 +418,8 @@ class _State:
         self._held = held.copy()
         damping = 1e-9
         r, j = self._distances(self._joints, self._bulges, derivatives=True)
-        c, rows = self._tangency(self._joints, self._bulges, held)
+        c = self._turn(self._joints, self._bulges, held)
+        rows = self._turn_slopes(self._joints, self._bulges, held)
         for _ in range(_STEPS):
             w = self._influence(r, held)
             h, g = self._normal(w, r, j)
@@ -442,7 +449,7 @@ class _State:
             for _ in range(6):
                 joints, bulges = self._moved(step)
                 r_new, _ = self._distances(joints, bulges, derivatives=False)
-                c_new, _ = self._tangency(joints, bulges, held)
+                c_new = self._turn(joints, bulges, held)
                 away = joints.ravel() - self._anchor.ravel()
                 value = (
                     float((w * r_new * r_new).sum())
@@ -460,7 +467,7 @@ class _State:
             damping = max(damping / 10.0, 1e-9)
             self._joints, self._bulges = joints, bulges
             r, j = self._distances(joints, bulges, derivatives=True)
-            c, rows = self._tangency(joints, bulges, held)
+            c, rows = c_new, self._turn_slopes(joints, bulges, held)
             still = float(np.abs(c).max(initial=0.0)) < 1e-10 and merit - value < least * merit
             if float(np.abs(step).max()) < 1e-8 or still:
                 break
@@ -520,7 +527,7 @@ class _State:
     # ------------------------------------------------------------ tangent or not
 
     def nearly_tangent(self) -> NDArray[np.bool_]:
-        turn, _ = self._tangency(self._joints, self._bulges, np.ones(self._k, dtype=bool))
+        turn = self._turn(self._joints, self._bulges, np.ones(self._k, dtype=bool))
         arc = self._arcs | np.roll(self._arcs, 1)
         return np.asarray(arc & (np.abs(turn) < math.radians(TANGENT_DEG)))
 
