@@ -222,7 +222,8 @@ class _View:
         along = f", squared up by {self.datum.edge}" if self.datum.edge else ""
         return (
             f"grid in {'inches' if unit == 'in' else unit} from the datum corner{along}; "
-            f"that corner lies at {x:.{digits}f}, {y:.{digits}f} {unit} on the sheet, x turned by {turn:.1f}°"
+            f"that corner lies at {x:.{digits}f}, {y:.{digits}f} {unit} on the sheet, "
+            f"x turned by {turn:.1f}°"
         )
 
     def draw(self, callouts: Sequence[Callout], bridged_mm: Sequence[FloatArray] = ()) -> Picture:
