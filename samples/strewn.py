@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from digitize.photo.photo import Photo
@@ -75,6 +76,37 @@ class Bench:
         share = drawn.astype(np.float32) / 255
         self.light[:] = self.light * (1 - share) + _INK * share
 
+    def put(self, rings_mm: list[FloatArray], seed: int = 1) -> None:
+        """Put down a piece of dark mottled sheet metal so thin that it has no height.
+
+        The first ring is its outline, the others are openings.
+        """
+        share = self._cover([self.to_canvas(r) for r in rings_mm])
+        rng = np.random.default_rng(seed)
+        rows, columns = self.light.shape
+        coarse = rng.normal(0, 1, (rows // 12, columns // 12)).astype(np.float32)
+        metal = 0.16 + 0.03 * cv2.resize(coarse, (columns, rows), interpolation=cv2.INTER_CUBIC)
+        self.light[:] = self.light * (1 - share) + np.clip(metal, 0.05, 0.3) * share
+
+    def _cover(self, rings_px: list[FloatArray]) -> NDArray[np.float32]:
+        """Share of every pixel (rows, columns) that a polygon covers.
+
+        By the distance from its edge, because filled polygons come out a pixel too large.
+        """
+        shape = shapely.Polygon(rings_px[0], rings_px[1:])
+        near = np.zeros(self.light.shape, np.uint8)
+        corners = [np.round(r).astype(np.int32) for r in rings_px]
+        filled = near.copy()
+        cv2.fillPoly(filled, corners, 1)
+        cv2.polylines(near, corners, True, 1, 5)
+        y, x = np.nonzero(near)
+        places = shapely.points(x, y)
+        edge = shapely.distance(shape.boundary, places)
+        inward = np.where(shapely.contains(shape, places), edge, -edge)
+        share = filled.astype(np.float32)
+        share[y, x] = np.clip(0.5 + inward, 0.0, 1.0)
+        return share
+
 
 def bench(width_mm: float, depth_mm: float) -> Bench:
     """Plain white lining paper."""
@@ -130,7 +162,7 @@ def photograph(
     shot: Shot,
     name: str,
     *,
-    noise: float = 0.004,
+    noise: float = 0.012,
     blur_px: float = 0.7,
     seed: int = 1,
 ) -> Photo:
