@@ -18,7 +18,15 @@ from numpy.typing import NDArray
 
 from digitize.curves.chain import Chain, Samples
 from digitize.curves.joints import Adjusted, Draft, draft, finish
-from digitize.curves.segmentation import LINE_SAGITTA, Cutter, Limits, correlation, residuals
+from digitize.curves.segmentation import (
+    CORNER_REACH,
+    LINE_SAGITTA,
+    Cutter,
+    Limits,
+    Piece,
+    correlation,
+    residuals,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -43,7 +51,8 @@ def lines_and_arcs(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm:
             break
         if finer not in tried:
             tried.append(finer)
-            chosen = _better(chosen, draft(samples, chain, finer, limits))
+            if _might_pay(chosen, chain, finer, blur_mm):
+                chosen = _better(chosen, draft(samples, chain, finer, limits))
     # Pieces that fit apart and not together hide one more between them, and so do arcs that
     # meet at an angle: half a straight each.
     apart = residuals(chain, pieces)
@@ -59,6 +68,22 @@ def lines_and_arcs(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm:
             tried.append(cut)
             chosen = _better(chosen, draft(samples, chain, cut, limits))
     return finish(chosen, samples, chain)
+
+
+def _might_pay(one: Draft, chain: Chain, pieces: list[Piece], blur_mm: float) -> bool:
+    """Whether more pieces could win over a draft if meeting cost them nothing.
+
+    Making pieces meet takes long where there are many, and apart they lie nearer the points.
+    """
+    if one.excess > SLACK:
+        return True
+    breaks = chain.points_mm[[piece.first for piece in pieces]]
+    away = np.hypot(*(chain.points_mm[:, None] - breaks).T).min(axis=0)
+    apart = np.where(away < CORNER_REACH * blur_mm, 0.0, residuals(chain, pieces))
+    # Three a piece and one more an arc, less one a tangent joint: arcs between lines are fewest.
+    fewest = 2.5 * len(pieces)
+    gain = _gain(one.residual, apart, correlation(one.residual))
+    return gain > (fewest - one.unknowns) * math.log(len(apart))
 
 
 def _better(one: Draft, other: Draft) -> Draft:

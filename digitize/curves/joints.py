@@ -664,10 +664,11 @@ def _constrained(
     Sparse, because each piece touches its neighbours only.
     """
     n = len(g)
-    system = csc_array(np.block([[h, rows.T], [rows, np.zeros((len(c), len(c)))]]))
+    system = np.zeros((n + len(c), n + len(c)))
+    system[:n, :n], system[:n, n:], system[n:, :n] = h, rows.T, rows
     right = np.concatenate((-g, -c))
     try:
-        answer = np.asarray(splu(system).solve(right), dtype=np.float64)
+        answer = np.asarray(splu(csc_array(system)).solve(right), dtype=np.float64)
     except RuntimeError:  # exactly singular
-        answer = np.asarray(lsqr(system, right)[0], dtype=np.float64)
+        answer = np.asarray(lsqr(csc_array(system), right)[0], dtype=np.float64)
     return answer[:n], answer[n:]

@@ -137,6 +137,7 @@ class Cutter:
         self._before = np.searchsorted(along, along - zone, side="right") - 1
         self._farthest: dict[int, int] = {}
         self._farthest_back: dict[int, int] = {}
+        self._held: dict[tuple[int, int, Shape], bool] = {}
 
     # -------------------------------------------------------------- feasibility
 
@@ -347,9 +348,12 @@ class Cutter:
     def _holds(self, i: int, j: int, shape: Shape) -> bool:
         if j - i <= 2:
             return shape == "line"
-        d, w, allowed = self._piece(i, j)
-        holds = self._line_holds if shape == "line" else self._arc_holds
-        return holds(d, w, allowed)
+        asked = i, j, shape
+        if asked not in self._held:
+            d, w, allowed = self._piece(i, j)
+            holds = self._line_holds if shape == "line" else self._arc_holds
+            self._held[asked] = holds(d, w, allowed)
+        return self._held[asked]
 
     def _cheapest(
         self, windows: list[NDArray[np.int64]], costs: list[tuple[FloatArray, FloatArray]]
