@@ -49,7 +49,7 @@ from digitize.tracing.traces import Traced, TracedLoop, TracedPiece
 Mode = Literal["auto", "ink", "silhouette"]
 Progress = Callable[[str], None]
 
-_TONE_U_PX = 0.10
+_TONE_U_PX = 0.12
 """Edge place that noise does not explain: what is left of the camera's own sharpening and
 tone curve after linear light (accuracy notes: 0.16-0.54 px before), as one standard
 deviation; checked by benchmarks/accuracy.py."""
@@ -120,8 +120,8 @@ class Seen:
 
     @property
     def scale_xy(self) -> tuple[float, float]:
-        """Printed over nominal size."""
-        return self.options.print_scale.x, self.options.print_scale.y
+        """Printed over nominal size in the camera's frame."""
+        return self.options.print_scale.with_aspect(self.solution.print_aspect)
 
 
 def pattern_from_photo(
@@ -182,7 +182,12 @@ def _look(photo: Photo, sightings: tuple[Sighting, ...], options: JobOptions) ->
     scale = options.print_scale
     light = light_seen(photo, solution, sightings[0].sheet, scale)
     report = judge(
-        photo, sightings, solution, light, height_mm=height_mm, scale_xy=(scale.x, scale.y)
+        photo,
+        sightings,
+        solution,
+        light,
+        height_mm=height_mm,
+        scale_xy=scale.with_aspect(solution.print_aspect),
     )
     # Flatness has a notice of its own, with the camera's.
     poor = tuple(notice for notice in report.notices() if notice.code != "photo-flatness")
@@ -304,7 +309,8 @@ def _precision(
     parts_mm = (
         float(np.sqrt(np.mean(piece.outline.u_mm**2))),
         math.sqrt(float(np.mean(np.trace(placing, axis1=1, axis2=2))) / 2),
-        _TONE_U_PX * mm_per_px,
+        # Both edges of a width move alike, so it counts fully in a length: sqrt(2) once more.
+        math.sqrt(2.0) * _TONE_U_PX * mm_per_px,
         slant * (_THICKNESS_U_MM if mode == "silhouette" else 0.0),
         slant * solution.sheet_flatness_mm / math.sqrt(3),
     )

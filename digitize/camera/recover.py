@@ -81,13 +81,11 @@ def recover(
 
 def _corners(sighting: Sighting, scale: PrintScale) -> Corners:
     """Corners in printed millimetres; aspect moves the less certain axis more."""
-    variance = np.array([(scale.u_x / scale.x) ** 2, (scale.u_y / scale.y) ** 2])
-    share = variance / variance.sum() if variance.sum() > 0 else np.array([0.5, 0.5])
     return Corners(
         mm=sighting.corners_mm * np.array([scale.x, scale.y]),
         px=np.asarray(sighting.corners_px, dtype=float),
         sigma_px=np.maximum(sighting.sigma_px, _LEAST_SIGMA_PX),
-        stretch=share * np.array([1.0, -1.0]),
+        stretch=np.array(scale.doubt_shares) * np.array([1.0, -1.0]),
         height_terms=height_terms(sighting.corners_mm),
     )
 

@@ -46,9 +46,11 @@ def result(job: JobResult, files: Sequence[Path], *, inch: bool, as_json: bool) 
         return
     for pattern in job.patterns:
         sizes(pattern, inch=inch)
-    for item in job.traced.left_out:
-        x, y = item.at_mm
-        typer.echo(f"Left out: {item.reason}, at {x:.0f}, {y:.0f} mm on the sheet")
+    for reason in dict.fromkeys(item.reason for item in job.traced.left_out):
+        places = [item.at_mm for item in job.traced.left_out if item.reason == reason]
+        spots = "; ".join(f"{x:.0f}, {y:.0f}" for x, y in places[:4])
+        more = f" and {len(places) - 4} more" if len(places) > 4 else ""
+        typer.echo(f"Left out: {reason}, at {spots} mm on the sheet{more}")
     for path in files:
         typer.echo(f"Wrote {path}")
 

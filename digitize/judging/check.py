@@ -67,6 +67,8 @@ def light_seen(
 ) -> PaperLight | None:
     """The paper white of a photo whose camera is known; None where there is none to be seen."""
     try:
-        return fit_paper_light(photo, solution.camera, sheet, (scale.x, scale.y))
+        return fit_paper_light(
+            photo, solution.camera, sheet, scale.with_aspect(solution.print_aspect)
+        )
     except PaperNotSeen:
         return None

@@ -94,3 +94,15 @@ class PrintScale:
     u_y: float
     measured: bool
     source: str  # for the record: "bars measured 2026-05-02, printer 'office'"; "not measured"
+
+    @property
+    def doubt_shares(self) -> tuple[float, float]:
+        """How a found error of the aspect falls to x and to y: to the less certain one more."""
+        variance = (self.u_x / self.x) ** 2, (self.u_y / self.y) ** 2
+        total = sum(variance)
+        return (variance[0] / total, variance[1] / total) if total > 0 else (0.5, 0.5)
+
+    def with_aspect(self, aspect: float) -> tuple[float, float]:
+        """Printed over nominal in x and y, once a photo has shown x over y off by ``aspect``."""
+        share_x, share_y = self.doubt_shares
+        return float(self.x * aspect**share_x), float(self.y * aspect**-share_y)

@@ -86,6 +86,8 @@ _SPECK_MM2 = 1.5  # openings smaller than this are not looked for
 _LAW_BAND_PX = 0.2  # how well the shadow's law predicts the width of a narrow band
 _NARROW_PX = 4.0  # walls and shadows narrower than this are fitted together with the edge
 
+_SMALL_MM, _SMALL_PX = 3.5, 16.0  # openings below the larger of both may be spots of rust
+
 
 class ThicknessMissing(DigitizeError):
     """A silhouette cannot be placed without the thickness of the piece."""
@@ -301,12 +303,30 @@ def _notices(
     soft = soft & reading.ok
     blurred = float(soft[rows].sum()) * _SPACING_PX * bench.pixel_mm
     if blurred > 3.0:
-        x, y = edge.contours.points_mm[rows][soft[rows]].mean(axis=0)
+        # A spot on the edge itself: the mean of several would lie somewhere in the metal.
+        there = edge.contours.points_mm[rows][soft[rows]]
+        x, y = there[len(there) // 2]
         notices.append(
             Notice(
                 "shadow",
                 f"{blurred:.0f} mm of edge near x {x:.0f}, y {y:.0f} are as soft as the end of a "
                 "shadow and may not be the metal: take the photo in more even light",
+                "doubt",
+            )
+        )
+    small = [
+        (float(x), float(y))
+        for loop in loops
+        for x, y in [loop.points_mm.mean(axis=0)]
+        if np.ptp(loop.points_mm, axis=0).max() < max(_SMALL_MM, _SMALL_PX * bench.pixel_mm)
+    ]
+    if small:
+        places = "; ".join(f"x {x:.0f}, y {y:.0f}" for x, y in small[:4])
+        notices.append(
+            Notice(
+                "opening-small",
+                f"{len(small)} opening{'s' if len(small) > 1 else ''} of a few millimetres near "
+                f"{places} may be a spot as bright as the paper: look whether it is a hole",
                 "doubt",
             )
         )

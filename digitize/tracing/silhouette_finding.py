@@ -37,6 +37,7 @@ _ROUGH = 2.5  # times the unevenness of plain paper
 _DARKEST, _BRIGHTEST = float(np.log(0.2)), float(np.log(1.2))  # of paper over paper white
 _TINT = 0.16  # log units that the colour of light in a shadow may differ
 _MARGIN_MM = 0.6  # printed squares' own blur and the sheet's lie
+_MARGIN_PX = 4.0  # blur, where the photo is small
 _PRINT_MM = 1.6  # that, and what is abrupt about the squares at a lattice's border
 _QUIET_MM = 1.5  # of paper round that, where a card or checkerboard is bare
 _RIM_MM = 1.5  # of a sheet of paper, where nothing is looked for
@@ -326,11 +327,14 @@ def _extent(
     sx, sy = scale_xy
     area = sheet.work_area_mm
     if area is not None:
+        # Far from the camera a pixel grows by up to half and more.
+        pixel_mm = 1.5 * float(camera.centre_mm[2]) / camera.focal_px
+        margin = max(_MARGIN_MM, _MARGIN_PX * pixel_mm)
         return (
-            area[0] * sx + _MARGIN_MM,
-            area[1] * sy + _MARGIN_MM,
-            area[2] * sx - _MARGIN_MM,
-            area[3] * sy - _MARGIN_MM,
+            area[0] * sx + margin,
+            area[1] * sy + margin,
+            area[2] * sx - margin,
+            area[3] * sy - margin,
         )
     width, height = camera.size_px
     along = np.linspace(0.0, 1.0, 40)
