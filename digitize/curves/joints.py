@@ -406,9 +406,9 @@ class _State:
         blocks = np.add.reduceat((jw[:, :, None] * j[:, None, :]).reshape(-1, 25), self._starts)
         sides = np.add.reduceat(jw * r[:, None], self._starts)
         n = self._size + 1
-        h = np.bincount(self._entries.ravel(), blocks.ravel(), n * n).reshape(n, n)
-        g = np.bincount(self._unknowns.ravel(), sides.ravel(), n)
-        return h[:-1, :-1].copy(), g[:-1]
+        h = np.asarray(np.bincount(self._entries.ravel(), blocks.ravel(), n * n), np.float64)
+        g = np.asarray(np.bincount(self._unknowns.ravel(), sides.ravel(), n), np.float64)
+        return h.reshape(n, n)[:-1, :-1].copy(), g[:-1]
 
     def solve(self, held: NDArray[np.bool_], least: float = 1e-7) -> bool:
         """Gauss-Newton on distances under tangency at the held joints; True when it settled.
