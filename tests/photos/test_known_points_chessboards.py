@@ -4,9 +4,9 @@ The Debian package opencv-doc carries left01..14 and right01..14 (no 10): a boar
 inner corners, 25 mm a square (``square_size`` in left_intrinsics.yml of the same package),
 two cameras and no header.  Their barrel distortion, 16 % at the corner, lies 1.6 standard
 deviations out in what is believed of a lens, and four points cannot show it, so errors come
-to that many of the stated ones in every photo: coverage is asked for at three.  OpenCV's own sector-based finder
-picks the corners; a few are told as known, and lengths between the others predicted.  No
-photograph with a rule in it was found in the packages looked through.
+to that many of the stated ones in every photo: coverage is asked for at three.  OpenCV's
+own sector-based finder picks the corners; a few are told as known, and lengths between the
+others predicted.  No photograph with a rule in it was found in the packages looked through.
 """
 
 from __future__ import annotations
