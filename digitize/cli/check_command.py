@@ -57,7 +57,7 @@ def check(
         thickness_mm=positive_mm(thickness, units, "--thickness") or 0.0,
         checkerboard_mm=positive_mm(checkerboard, units, "--checkerboard"),
         sheet_number=sheet,
-        phone=phones.load(phone) if phone is not None else None,
+        phone=phones.PROFILES.load(phone) if phone is not None else None,
     )
     with show.progress(quiet=as_json) as progress:
         report = check_photo(photo, options, progress)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 
-MM_PER_INCH = 25.4  # exactly, by the international yard and pound agreement of 1959
+from digitize.files.units import MM_PER_INCH
 
 _NUMBER = r"(?:(?P<whole>\d+)[ -])?(?P<part>\d+/\d+|\d+[.,]?\d*|[.,]\d+)"
 _LENGTH = re.compile(rf"\s*{_NUMBER}\s*(?P<unit>mm|cm|in|inch|\")?\s*", re.IGNORECASE)

@@ -50,20 +50,20 @@ def phone(
     from digitize.phone import profile as profiles
 
     if name is None:
-        known = profiles.names()
+        known = profiles.PROFILES.names()
         if as_json:
             typer.echo(json.dumps({"phones": known}))
         else:
             typer.echo("\n".join(known) if known else "No phone has been calibrated yet.")
         return
     if not photos:
-        _show(profiles.load(name), (), as_json)
+        _show(profiles.PROFILES.load(name), (), as_json)
         return
 
     from digitize.phone.calibrate import calibrate_from_files
 
     if not overwrite:
-        profiles.refuse_overwriting(name)
+        profiles.PROFILES.refuse_overwriting(name)
     scale, _ = print_scale(printer, plain=checkerboard is not None)
     with show.progress(quiet=as_json) as progress:
         made = calibrate_from_files(
@@ -74,7 +74,7 @@ def phone(
             checkerboard_mm=positive_mm(checkerboard, units, "--checkerboard"),
             progress=progress,
         )
-    kept = profiles.save(made.profile, overwrite=overwrite)
+    kept = profiles.PROFILES.save(made.profile, overwrite=overwrite)
     if not as_json:
         typer.echo(f"Kept in {kept}")
     _show(made.profile, made.photos, as_json)
@@ -95,7 +95,11 @@ def _show(profile: PhoneProfile, photos: tuple[Judged, ...], as_json: bool) -> N
             }
             for p in photos
         ]
-        typer.echo(json.dumps({"profile": json.loads(profiles.to_json(profile)), "photos": listed}))
+        typer.echo(
+            json.dumps(
+                {"profile": json.loads(profiles.PROFILES.to_json(profile)), "photos": listed}
+            )
+        )
         return
     for photo in photos:
         if photo.left_out:

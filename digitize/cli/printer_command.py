@@ -30,20 +30,20 @@ def printer(
     from digitize.sheets import printer as printers
 
     if name is None:
-        known = printers.names()
+        known = printers.PROFILES.names()
         typer.echo("\n".join(known) if known else "No printer has been measured yet.")
         return
     across_mm = positive_mm(across, units, "--across")
     up_mm = positive_mm(up, units, "--up")
     if across_mm is None and up_mm is None:
-        profile = printers.load(name)
+        profile = printers.PROFILES.load(name)
     elif across_mm is None or up_mm is None:
         raise typer.BadParameter("measure both bars: --across and --up go together")
     else:
         profile = printers.measured(
             name, form, paper, across_mm, up_mm, on=date.today(), units=units.value
         )
-        typer.echo(f"Kept in {printers.save(profile, overwrite=overwrite)}")
+        typer.echo(f"Kept in {printers.PROFILES.save(profile, overwrite=overwrite)}")
     scale = profile.scale()
     typer.echo(
         f"{profile.name}: prints {100 * scale.x:.2f} % across and {100 * scale.y:.2f} % up "

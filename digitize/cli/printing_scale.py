@@ -22,7 +22,7 @@ def print_scale(name: str | None, *, plain: bool) -> tuple[PrintScale, tuple[Not
         # The user measured the squares; reading a rule over the board leaves about this.
         return PrintScale(1.0, 1.0, 0.001, 0.001, True, "square size as given"), ()
     if name is None:
-        known = printer.names()
+        known = printer.PROFILES.names()
         if len(known) > 1:
             several = Notice(
                 "printer-unnamed",
@@ -34,11 +34,11 @@ def print_scale(name: str | None, *, plain: bool) -> tuple[PrintScale, tuple[Not
         if not known:
             scale, notice = printer.unmeasured()
             return scale, (notice,)
-        profile = printer.load(known[0])
+        profile = printer.PROFILES.load(known[0])
         assumed = Notice(
             "printer-assumed",
             f"the target is taken to come from printer {profile.name!r}, the only one measured",
         )
         return profile.scale(), (assumed, *profile.notices())
-    profile = printer.load(name)
+    profile = printer.PROFILES.load(name)
     return profile.scale(), profile.notices()

@@ -122,7 +122,7 @@ def trace(
         surface_height_mm=positive_mm(surface, units, "--surface") or 0.0,
         checkerboard_mm=positive_mm(checkerboard, units, "--checkerboard"),
         sheet_number=sheet,
-        phone=phones.load(phone) if phone is not None else None,
+        phone=phones.PROFILES.load(phone) if phone is not None else None,
         region_mm=_box(region, units),
         tolerance_mm=positive_mm(tolerance, units, "--tolerance") or 0.0,
         restore_eaten=restore,

@@ -11,13 +11,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+from digitize.files.units import MM_PER_INCH, Unit
 from digitize.sheets import catalogue, marks
 from digitize.sheets.catalogue import CodedForm, NoSuchSheet
 from digitize.sheets.layout import Sheet
-
-Units = Literal["mm", "in"]
-
-MM_PER_INCH = 25.4
 
 INSTRUCTIONS = (
     "Print at 100 % (“actual size”). Switch off “fit to page” and all other scaling.",
@@ -62,7 +59,7 @@ class Page:
 
     form: CodedForm
     paper: str
-    units: Units
+    units: Unit
     size_mm: tuple[float, float]
     targets: tuple[Placed, ...]
 
@@ -98,7 +95,7 @@ class Text:
     anchor: Literal["start", "middle", "end"] = "start"
 
 
-def page(form: str, paper: str, number: int, units: Units = "mm") -> Page:
+def page(form: str, paper: str, number: int, units: Unit = "mm") -> Page:
     """The page that holds sheet ``number``; a page of cards holds ``number + 1`` as well.
 
     ``units`` chooses only whether the measuring bars are whole centimetres or whole inches
@@ -123,7 +120,7 @@ def page(form: str, paper: str, number: int, units: Units = "mm") -> Page:
     return Page(known_form, known_paper, units, (width_mm, height_mm), targets)
 
 
-def bars_mm(form: str, paper: str, units: Units = "mm") -> tuple[float, float]:
+def bars_mm(form: str, paper: str, units: Unit = "mm") -> tuple[float, float]:
     """Nominal lengths of the bars across and up a sheet.  Raises ``NoSuchSheet``."""
     target = page(form, paper, 1, units).targets[0]
     return target.across.length_mm, target.up.length_mm
@@ -150,7 +147,7 @@ def texts(page: Page) -> Iterator[Text]:
         yield Text(width_mm / 2, height_mm / 2 - 0.8, 2.4, "cut here", anchor="middle")
 
 
-def _placed(sheet: Sheet, foot_mm: float, units: Units) -> Placed:
+def _placed(sheet: Sheet, foot_mm: float, units: Unit) -> Placed:
     paper_width_mm, _ = catalogue.PAPER_MM[sheet.paper]
     room_width_mm, room_height_mm = catalogue.room_mm(catalogue.coded_form(sheet.form), sheet.paper)
     width_mm, height_mm = sheet.size_mm
@@ -188,12 +185,12 @@ def _ground(value_mm: float) -> float:
     return round(int(value_mm / _GROUND_MM + 1e-6) * _GROUND_MM, 1)
 
 
-def _whole_length(room_mm: float, units: Units) -> float:
+def _whole_length(room_mm: float, units: Unit) -> float:
     step_mm = MM_PER_INCH if units == "in" else 10.0
     return int(room_mm / step_mm + 1e-9) * step_mm
 
 
-def _length_words(length_mm: float, units: Units) -> str:
+def _length_words(length_mm: float, units: Unit) -> str:
     return f"{length_mm / MM_PER_INCH:.0f} in" if units == "in" else f"{length_mm:.0f} mm"
 
 
@@ -271,7 +268,7 @@ def _bar_label(bar: Bar) -> Text:
 _NAME_WIDTH_MM = 44.0
 
 
-def _words(target: Placed, units: Units) -> Iterator[Text]:
+def _words(target: Placed, units: Unit) -> Iterator[Text]:
     left_mm = catalogue.MARGIN_MM
     top_mm = target.origin_mm[1] - _BAR_GAP_MM - _END_MM - 1.0
     sheet = target.sheet

@@ -15,22 +15,17 @@ paper must be pressed flat before a rule says anything.
 
 from __future__ import annotations
 
-import json
 import math
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
 from typing import Any
 
-import platformdirs
-
 from digitize.errors import DigitizeError, Exit, Notice
-from digitize.files.atomic import write_bytes
+from digitize.files.profiles import Shelf, number, text
+from digitize.files.units import MM_PER_INCH, Unit
 from digitize.sheets import page
 from digitize.sheets.layout import PrintScale
-from digitize.sheets.page import MM_PER_INCH, Units
 
 READING_U_MM = 0.2
 """Standard uncertainty of a length read off a steel rule divided into half millimetres.
@@ -58,8 +53,6 @@ UNEQUAL = 0.04
 """The axes of one page never differ by more: 2.8 % has been seen on old laser engines, 1 %
 with "fit to page"."""
 
-_KIND, _VERSION = "digitize printer profile", 1
-
 
 class BadMeasurement(DigitizeError):
     """The measured bars cannot be those of the sheet."""
@@ -86,7 +79,7 @@ class PrinterProfile:
 
     def __post_init__(self) -> None:
         """Raises ``BadMeasurement`` where the figures contradict themselves."""
-        _check_name(self.name)
+        PROFILES.check_name(self.name)
         if not 0.0 < self.reading_u_mm < 5.0:
             raise BadMeasurement(
                 f"the uncertainty of the rule reading, {self.reading_u_mm:g} mm, makes no sense",
@@ -166,7 +159,7 @@ def measured(
     up_mm: float,
     *,
     on: date,
-    units: Units = "mm",
+    units: Unit = "mm",
     reading_u_mm: float = READING_U_MM,
 ) -> PrinterProfile:
     """The profile of a printer from the bars of one of the sheets.
@@ -177,9 +170,11 @@ def measured(
     """
     sheet = page.page(form, paper, 1, units)
     found = across_mm, up_mm
-    other: Units = "in" if units == "mm" else "mm"
-    if _fit(found, page.bars_mm(form, paper, other)) < SCALED < _fit(
-        found, page.bars_mm(form, paper, units)
+    other: Unit = "in" if units == "mm" else "mm"
+    if (
+        _fit(found, page.bars_mm(form, paper, other))
+        < SCALED
+        < _fit(found, page.bars_mm(form, paper, units))
     ):
         units = other
     return PrinterProfile(
@@ -209,55 +204,8 @@ def unmeasured() -> tuple[PrintScale, Notice]:
     )
 
 
-def profile_path(name: str, folder: Path | None = None) -> Path:
-    """Where the profile of that name is kept: in the user's configuration unless told."""
-    if folder is None:
-        folder = platformdirs.user_config_path("digitize") / "printers"
-    return folder / (re.sub(r"\s+", "-", _check_name(name).casefold()) + ".json")
-
-
-def save(profile: PrinterProfile, path: Path | None = None, *, overwrite: bool = False) -> Path:
-    """Keep a profile; raises ``NotWritten``, also when one of that name exists."""
-    if path is None:
-        path = profile_path(profile.name)
-        path.parent.mkdir(parents=True, exist_ok=True)
-    return write_bytes(path, to_json(profile).encode(), overwrite=overwrite)
-
-
-def load(name_or_path: str | Path, folder: Path | None = None) -> PrinterProfile:
-    """A profile by its name, or from a file ending in .json; raises ``BadProfile``."""
-    given = str(name_or_path)
-    path = Path(given) if given.endswith(".json") else profile_path(given, folder)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        known = names(folder)
-        raise BadProfile(
-            f"there is no profile of a printer {given!r}",
-            do=("known are " + ", ".join(known)) if known else "measure a printed sheet first",
-        ) from None
-    except (OSError, UnicodeDecodeError) as fault:
-        raise BadProfile("the printer profile cannot be read", where=str(path)) from fault
-    return from_json(text, where=str(path))
-
-
-def names(folder: Path | None = None) -> list[str]:
-    """Names of the printers that have a profile."""
-    home = profile_path("any", folder).parent
-    found = []
-    for path in sorted(home.glob("*.json")):
-        try:
-            found.append(load(path).name)
-        except DigitizeError:
-            continue
-    return found
-
-
-def to_json(profile: PrinterProfile) -> str:
-    """The profile as a small JSON document."""
-    document = {
-        "kind": _KIND,
-        "version": _VERSION,
+def _to_fields(profile: PrinterProfile) -> dict[str, Any]:
+    return {
         "name": profile.name,
         "measured_on": profile.measured_on.isoformat(),
         "sheet": profile.sheet,
@@ -265,69 +213,33 @@ def to_json(profile: PrinterProfile) -> str:
         "measured_mm": dict(zip(("across", "up"), profile.measured_mm, strict=True)),
         "reading_u_mm": profile.reading_u_mm,
     }
-    return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
 
 
-def from_json(text: str, *, where: str = "") -> PrinterProfile:
-    """The profile in a JSON document; raises ``BadProfile``."""
-    try:
-        document = json.loads(text)
-    except (ValueError, RecursionError) as fault:
-        raise BadProfile("the printer profile is not JSON", where=where) from fault
-    if not isinstance(document, dict) or document.get("kind") != _KIND:
-        raise BadProfile("the file is no printer profile", where=where)
-    if document.get("version") != _VERSION:
-        raise BadProfile(
-            f"the printer profile has version {document.get('version')!r}, and this program "
-            f"reads version {_VERSION}",
-            where=where,
-            do="measure the printer again",
-        )
-    try:
-        return PrinterProfile(
-            name=_text(document, "name"),
-            measured_on=date.fromisoformat(_text(document, "measured_on")),
-            sheet=_text(document, "sheet"),
-            nominal_mm=_pair(document, "nominal_mm"),
-            measured_mm=_pair(document, "measured_mm"),
-            reading_u_mm=_number(document, "reading_u_mm"),
-        )
-    except (KeyError, TypeError, ValueError) as fault:
-        raise BadProfile(
-            f"the printer profile is damaged, see {fault.args[0] if fault.args else fault}",
-            where=where,
-            do="measure the printer again",
-        ) from fault
-    except BadMeasurement as fault:
-        raise BadProfile(fault.what, where=where, do=fault.do) from fault
-
-
-def _text(document: Mapping[str, Any], key: str) -> str:
-    value = document[key]
-    if not isinstance(value, str):
-        raise TypeError(key)
-    return value
-
-
-def _number(document: Mapping[str, Any], key: str) -> float:
-    value = document[key]
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise TypeError(key)
-    return float(value)
+def _from_fields(document: Mapping[str, Any]) -> PrinterProfile:
+    return PrinterProfile(
+        name=text(document, "name"),
+        measured_on=date.fromisoformat(text(document, "measured_on")),
+        sheet=text(document, "sheet"),
+        nominal_mm=_pair(document, "nominal_mm"),
+        measured_mm=_pair(document, "measured_mm"),
+        reading_u_mm=number(document, "reading_u_mm"),
+    )
 
 
 def _pair(document: Mapping[str, Any], key: str) -> tuple[float, float]:
     value = document[key]
     if not isinstance(value, dict):
         raise TypeError(key)
-    return _number(value, "across"), _number(value, "up")
+    return number(value, "across"), number(value, "up")
 
 
-def _check_name(name: str) -> str:
-    """A name that also serves as a file name."""
-    if not re.fullmatch(r"[^\W_](?:[\w .-]{0,58}[^\W_])?", name):
-        raise BadProfile(
-            f"{name!r} will not do as the name of a printer",
-            do="use up to 60 letters, digits, spaces, dots and hyphens",
-        )
-    return name
+PROFILES = Shelf(
+    "printer",
+    version=1,
+    to_fields=_to_fields,
+    from_fields=_from_fields,
+    fault=BadProfile,
+    again="measure the printer again",
+    make="measure a printed sheet first",
+)
+"""The printers that have been measured."""

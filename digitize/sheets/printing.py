@@ -22,7 +22,8 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
 from digitize.files.atomic import write_bytes
-from digitize.sheets.page import MM_PER_INCH, Page, Text, boxes, texts
+from digitize.files.units import MM_PER_INCH
+from digitize.sheets.page import Page, Text, boxes, texts
 
 CRISP_DPI = 508.0
 """20 pixels to the millimetre exactly, also in the PNG's own pixels per metre."""

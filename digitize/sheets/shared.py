@@ -7,10 +7,11 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from digitize.errors import DigitizeError
+from digitize.files.units import Unit
 from digitize.sheets import printing
-from digitize.sheets.page import Units, page
+from digitize.sheets.page import page
 
-READY_MADE: dict[str, tuple[str, str, Units]] = {
+READY_MADE: dict[str, tuple[str, str, Unit]] = {
     "ring-a4.pdf": ("ring", "A4", "mm"),
     "card-a4.pdf": ("card", "A4", "mm"),
     "ring-letter.pdf": ("ring", "Letter", "in"),

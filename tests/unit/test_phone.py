@@ -305,14 +305,14 @@ def test_photos_from_straight_above_only(phone):
 
 
 def test_a_profile_comes_back_as_it_was(profile, tmp_path):
-    path = profiles.save(profile, tmp_path / "main.json")
-    again = profiles.load(str(path))
+    path = profiles.PROFILES.save(profile, tmp_path / "main.json")
+    again = profiles.PROFILES.load(str(path))
     for field in dataclasses.fields(profile):
         a, b = getattr(profile, field.name), getattr(again, field.name)
         assert np.array_equal(a, b) if isinstance(a, np.ndarray) else a == b
     with pytest.raises(DigitizeError, match="exists already"):
-        profiles.save(profile, path)
-    assert profiles.to_json(again) == path.read_text()
+        profiles.PROFILES.save(profile, path)
+    assert profiles.PROFILES.to_json(again) == path.read_text()
 
 
 def without(key):
@@ -366,16 +366,16 @@ def no_digest(document):
     ],
 )
 def test_damaged_profiles_are_refused(profile, change, words):
-    document = json.loads(profiles.to_json(profile))
+    document = json.loads(profiles.PROFILES.to_json(profile))
     change(document)
     with pytest.raises(profiles.BadPhoneProfile, match=words):
-        profiles.from_json(json.dumps(document), where="main.json")
+        profiles.PROFILES.from_json(json.dumps(document), where="main.json")
 
 
 @pytest.mark.parametrize("text", ["", "[" * 100_000, "[]", "null", '{"kind": 3}'])
 def test_files_that_are_no_profiles(text):
     with pytest.raises(profiles.BadPhoneProfile):
-        profiles.from_json(text)
+        profiles.PROFILES.from_json(text)
 
 
 @pytest.fixture
@@ -414,7 +414,7 @@ def test_the_command(digitize, over, shoot, tmp_path):
     assert code == 0, err
     assert "notes.jpg: left out, notes.jpg is not a photo" in out
     assert "1600 x 1200 pixels" in out
-    kept = profiles.load("main")
+    kept = profiles.PROFILES.load("main")
     assert kept.focal_px == pytest.approx(1215, rel=0.012)
     assert abs(kept.focal_px / 1215 - 1) < 3 * kept.focal_u
     code, _, err = digitize("phone", "main", "0.png")

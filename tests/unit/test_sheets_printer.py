@@ -110,30 +110,30 @@ def test_an_unmeasured_print_is_wider_than_any_measured_one() -> None:
 def test_kept_and_found_by_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(platformdirs, "user_config_path", lambda _: tmp_path)
     profile = printer.measured("Front Office 2", "card", "A4", 190.1, 109.9, on=DAY)
-    path = printer.save(profile)
+    path = printer.PROFILES.save(profile)
     assert path == tmp_path / "printers" / "front-office-2.json"
-    assert printer.load("front office 2") == profile
-    assert printer.load(path) == profile
+    assert printer.PROFILES.load("front office 2") == profile
+    assert printer.PROFILES.load(path) == profile
     (tmp_path / "printers" / "junk.json").write_text("{}")
-    assert printer.names() == ["Front Office 2"]
+    assert printer.PROFILES.names() == ["Front Office 2"]
     with pytest.raises(NotWritten):
-        printer.save(profile)
-    printer.save(profile, overwrite=True)
+        printer.PROFILES.save(profile)
+    printer.PROFILES.save(profile, overwrite=True)
     with pytest.raises(
         BadProfile, match="no profile of a printer 'shed': known are Front Office 2"
     ):
-        printer.load("shed")
+        printer.PROFILES.load("shed")
 
 
 def test_nothing_kept_yet(tmp_path: Path) -> None:
     with pytest.raises(BadProfile, match="measure a printed sheet first"):
-        printer.load("shed", tmp_path)
+        printer.PROFILES.load("shed", tmp_path)
 
 
 def test_json_round_trip_is_exact(tmp_path: Path) -> None:
     profile = workshop(190.1 + 1e-13, 259.7)
-    path = printer.save(profile, tmp_path / "mine.json")
-    assert printer.load(path) == profile
+    path = printer.PROFILES.save(profile, tmp_path / "mine.json")
+    assert printer.PROFILES.load(path) == profile
 
 
 @pytest.mark.parametrize(
@@ -154,9 +154,9 @@ def test_damaged_profiles_are_refused(
     tmp_path: Path, change: dict[str, object], message: str
 ) -> None:
     path = tmp_path / "mine.json"
-    path.write_text(json.dumps(json.loads(printer.to_json(workshop())) | change))
+    path.write_text(json.dumps(json.loads(printer.PROFILES.to_json(workshop())) | change))
     with pytest.raises(BadProfile, match=message):
-        printer.load(path)
+        printer.PROFILES.load(path)
 
 
 @pytest.mark.parametrize("data", [b"", b"[1]", b"\xff\xfe\x00", b"{", b"[" * 100_000])
@@ -164,11 +164,11 @@ def test_files_that_are_no_profile(tmp_path: Path, data: bytes) -> None:
     path = tmp_path / "mine.json"
     path.write_bytes(data)
     with pytest.raises(BadProfile):
-        printer.load(path)
+        printer.PROFILES.load(path)
 
 
 def test_a_missing_field_is_named(tmp_path: Path) -> None:
-    document = json.loads(printer.to_json(workshop()))
+    document = json.loads(printer.PROFILES.to_json(workshop()))
     del document["sheet"]
     with pytest.raises(BadProfile, match="damaged, see sheet"):
-        printer.from_json(json.dumps(document), where="mine.json")
+        printer.PROFILES.from_json(json.dumps(document), where="mine.json")

@@ -11,8 +11,9 @@ from PIL import Image
 
 from digitize.errors import DigitizeError
 from digitize.files.atomic import NotWritten
+from digitize.files.units import Unit
 from digitize.sheets import catalogue, marks, page, printing, shared
-from digitize.sheets.page import Bar, Page, Placed, Units
+from digitize.sheets.page import Bar, Page, Placed
 
 EVERY = [
     (form, paper, units)
@@ -159,7 +160,7 @@ def test_nothing_within_the_margin_and_the_field_is_plain(printed: tuple[Page, P
 
 
 @pytest.mark.parametrize(("form", "paper", "units"), EVERY)
-def test_things_on_a_page_keep_clear_of_each_other(form: str, paper: str, units: Units) -> None:
+def test_things_on_a_page_keep_clear_of_each_other(form: str, paper: str, units: Unit) -> None:
     made = page.page(form, paper, 1, units)
     margin, (width, height) = catalogue.MARGIN_MM - page.LINE_MM, made.size_mm
     for text in page.texts(made):
