@@ -8,18 +8,11 @@ from __future__ import annotations
 
 import json
 from functools import cache
-from importlib.resources import files
-from pathlib import Path
 from typing import Any, Literal
 
-from digitize.errors import DigitizeError
+from digitize.shared_file import shared
 
 ToleranceClass = Literal["f", "m", "c", "v"]  # fine, medium, coarse, very coarse
-_FILE = "iso2768-1.json"
-
-
-class ToleranceTableMissing(DigitizeError):
-    """The installation lacks the table."""
 
 
 def linear_mm(size_mm: float, tolerance_class: ToleranceClass) -> float | None:
@@ -49,14 +42,5 @@ def _found(kind: str, size: float, tolerance_class: ToleranceClass) -> float | N
 
 @cache
 def _table() -> dict[str, Any]:
-    package = files("digitize")
-    places = [package / "shared" / _FILE]
-    if isinstance(package, Path):
-        places.append(package.parent / "shared" / _FILE)
-    for place in places:
-        if place.is_file():
-            table: dict[str, Any] = json.loads(place.read_text("utf-8"))
-            return table
-    raise ToleranceTableMissing(
-        f"the installation lacks its file shared/{_FILE}", do="install the program again"
-    )
+    table: dict[str, Any] = json.loads(shared("iso2768-1.json").read_text("utf-8"))
+    return table

@@ -12,7 +12,8 @@ from PIL import Image
 from digitize.errors import DigitizeError
 from digitize.files.atomic import NotWritten
 from digitize.files.units import Unit
-from digitize.sheets import catalogue, marks, page, printing, shared
+from digitize.shared_file import shared
+from digitize.sheets import catalogue, marks, page, printing, ready_made
 from digitize.sheets.page import Bar, Page, Placed
 
 EVERY = [
@@ -283,13 +284,13 @@ def test_the_last_card_needs_a_number_too() -> None:
         page.page("card", "A4", 63)
 
 
-@pytest.mark.parametrize("name", sorted(shared.READY_MADE))
+@pytest.mark.parametrize("name", sorted(ready_made.READY_MADE))
 def test_ready_made_sheets_are_what_the_code_draws(name: str) -> None:
-    shipped, made = shared.shared(name).read_bytes(), shared.ready_made(name)
+    shipped, made = shared(name).read_bytes(), ready_made.draw(name)
     if shipped != made:  # another version of the PDF library may write other bytes
         np.testing.assert_array_equal(drawn(shipped), drawn(made))
 
 
 def test_a_missing_shared_file_is_an_error() -> None:
     with pytest.raises(DigitizeError, match=r"lacks its file shared/nothing\.pdf"):
-        shared.shared("nothing.pdf")
+        shared("nothing.pdf")
