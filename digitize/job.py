@@ -44,6 +44,7 @@ from digitize.tracing.ink import InkOptions, trace_ink
 from digitize.tracing.light import PaperLight
 from digitize.tracing.mode import choose_mode
 from digitize.tracing.silhouette import SilhouetteOptions, trace_silhouette
+from digitize.tracing.strokes import NothingDrawn
 from digitize.tracing.traces import Traced, TracedLoop, TracedPiece
 
 Mode = Literal["auto", "ink", "silhouette"]
@@ -198,11 +199,9 @@ def trace_seen(seen: Seen, progress: Progress) -> Traced:
     """Everything in one photo, by the mode asked for or chosen."""
     photo, camera, sheet = seen.photo, seen.solution.camera, seen.sightings[0].sheet
     options = seen.options
-    mode = options.mode
-    chosen: tuple[Notice, ...] = ()
-    if mode == "auto":
-        mode, reason = choose_mode(photo, camera, sheet, seen.scale_xy, light=seen.light)
-        chosen = (Notice("mode-chosen", f"traced as {mode}: {reason}"),)
+    fits, reason = choose_mode(photo, camera, sheet, seen.scale_xy, light=seen.light)
+    mode = fits if options.mode == "auto" else options.mode
+    chosen = _of_mode(options.mode, fits, reason, on_paper=sheet.work_area_mm is not None)
     if mode == "ink":
         progress("Following the ink lines")
         drawn = InkOptions(
@@ -211,7 +210,13 @@ def trace_seen(seen: Seen, progress: Progress) -> Traced:
             region_mm=options.region_mm,
             scale_xy=seen.scale_xy,
         )
-        traced = trace_ink(photo, camera, sheet, drawn, light=seen.light)
+        try:
+            traced = trace_ink(photo, camera, sheet, drawn, light=seen.light)
+        except NothingDrawn as fault:
+            if fits == "ink":
+                raise
+            do = f"leave the mode out to trace the piece itself; for a drawing {fault.do}"
+            raise NothingDrawn(fault.what, where=fault.where, do=do) from fault
     else:
         progress("Following the edges")
         traced = _silhouettes(seen)
@@ -222,6 +227,16 @@ def trace_seen(seen: Seen, progress: Progress) -> Traced:
             do="give one for all, or one for each, largest first",
         )
     return replace(traced, notices=(*chosen, *traced.notices))
+
+
+def _of_mode(asked: Mode, fits: Mode, reason: str, *, on_paper: bool) -> tuple[Notice, ...]:
+    """What to say of the mode; lines drawn on a piece look like a piece, so ink is believed."""
+    if asked == "auto":
+        return (Notice("mode-chosen", f"traced as {fits}: {reason}"),)
+    if asked == "silhouette" and fits == "ink" and on_paper:
+        said = f"traced as silhouette, as asked, but {reason}: for a drawing leave the mode out"
+        return (Notice("mode-doubtful", said, "doubt"),)
+    return ()
 
 
 def _silhouettes(seen: Seen) -> Traced:
