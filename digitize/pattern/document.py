@@ -25,6 +25,9 @@ from digitize.pattern.model import (
     PointMark,
     Precision,
     Provenance,
+    ScribeKind,
+    ScribeLine,
+    Traced,
 )
 from digitize.pattern.segments import Arc, Line, Point, Segment
 from digitize.pattern.soundness import fault
@@ -67,6 +70,7 @@ def dumps(pattern: Pattern) -> str:
                 angle_deg=b.angle_deg,
                 toward_face=b.toward_face,
                 inside_radius_mm=b.inside_radius_mm,
+                traced=b.traced,
                 u_mm=b.u_mm,
                 u_deg=b.u_deg,
             )
@@ -74,6 +78,11 @@ def dumps(pattern: Pattern) -> str:
         ],
         "marks": [_given(at_mm=list(m.at_mm), u_mm=m.u_mm) for m in pattern.marks],
     }
+    if pattern.scribes:
+        document["scribes"] = [
+            {"start_mm": list(s.start_mm), "end_mm": list(s.end_mm), "kind": s.kind}
+            for s in pattern.scribes
+        ]
     if pattern.thickness_mm is None:
         del document["thickness_mm"]
     if pattern.precision is not None:
@@ -389,6 +398,7 @@ def _pattern_in(f: _Fields) -> Pattern:
         openings=tuple(_closed_of(o) for o in f.items("openings")),
         bends=tuple(_bend_in(b) for b in f.items("bends")),
         marks=tuple(_mark_in(m) for m in f.items("marks")),
+        scribes=tuple(_scribe_in(s) for s in f.items("scribes")) if f.has("scribes") else (),
         thickness_mm=f.maybe("thickness_mm", lambda k: f.number(k, above=0.0)),
         precision=_precision_in(_Fields(f.raw("precision"), "precision"))
         if f.has("precision")
@@ -424,9 +434,7 @@ def _closed_of(f: _Fields) -> Closed:
             f.point("centre_mm"), f.number("radius_mm", above=0.0), _evidence_in(f), _u_in(f)
         )
     else:
-        start, end = f.point("start_mm"), f.point("end_mm")
-        if start == end:
-            raise DocumentError(f"{f.path('end_mm')} must differ from start_mm")
+        start, end = _two_ends(f)
         closed = Slot(start, end, f.number("radius_mm", above=0.0), _evidence_in(f), _u_in(f))
     f.done()
     return closed
@@ -458,16 +466,24 @@ def _contour_in(f: _Fields) -> Contour:
     return Contour(tuple(edges))
 
 
-def _bend_in(f: _Fields) -> BendLine:
+def _two_ends(f: _Fields) -> tuple[Point, Point]:
     start, end = f.point("start_mm"), f.point("end_mm")
     if start == end:
         raise DocumentError(f"{f.path('end_mm')} must differ from start_mm")
+    return start, end
+
+
+def _bend_in(f: _Fields) -> BendLine:
+    start, end = _two_ends(f)
+    word = f.word("traced", get_args(Traced)) if f.has("traced") else None
+    traced: Traced | None = word  # type: ignore[assignment]
     bend = BendLine(
         start_mm=start,
         end_mm=end,
         angle_deg=f.maybe("angle_deg", lambda k: f.number(k, least=0.0, most=180.0)),
         toward_face=f.maybe("toward_face", f.yes),
         inside_radius_mm=f.maybe("inside_radius_mm", lambda k: f.number(k, least=0.0)),
+        traced=traced,
         u_mm=_u_in(f),
         u_deg=_u_in(f, "u_deg"),
     )
@@ -479,6 +495,14 @@ def _mark_in(f: _Fields) -> PointMark:
     mark = PointMark(f.point("at_mm"), _u_in(f))
     f.done()
     return mark
+
+
+def _scribe_in(f: _Fields) -> ScribeLine:
+    start, end = _two_ends(f)
+    word = f.word("kind", get_args(ScribeKind))
+    kind: ScribeKind = word  # type: ignore[assignment]
+    f.done()
+    return ScribeLine(start, end, kind)
 
 
 def _precision_in(f: _Fields) -> Precision:

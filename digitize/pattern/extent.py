@@ -26,6 +26,7 @@ def extent_mm(pattern: Pattern) -> Box:
     corners = [closed_extent_mm(c) for c in (pattern.outline, *pattern.openings)]
     points = [(x, y) for x0, y0, x1, y1 in corners for x, y in ((x0, y0), (x1, y1))]
     points += [p for bend in pattern.bends for p in (bend.start_mm, bend.end_mm)]
+    points += [p for scribe in pattern.scribes for p in (scribe.start_mm, scribe.end_mm)]
     points += [mark.at_mm for mark in pattern.marks]
     return _box(points)
 

@@ -14,6 +14,15 @@ from digitize.errors import Notice
 from digitize.pattern.contour import Closed
 from digitize.pattern.segments import Point
 
+Traced = Literal["outside", "outermost", "inside", "rolled", "blank"]
+"""What a bend line stands for, and so where the pattern's lengths end at a bend: the corner
+of the planes outside the folded piece; the outermost point of its bend; the corner of the
+planes inside; the middle of paper rolled tight over the outside of the bend; or the middle of
+the bend on the flat blank itself, which needs no allowance any more."""
+
+ScribeKind = Literal["tangent", "tool"]
+"""Where a bend begins or ends, and where the edge of the folding tool lies."""
+
 
 @dataclass(frozen=True, slots=True)
 class BendLine:
@@ -24,6 +33,7 @@ class BendLine:
     angle_deg: float | None = None  # bent through (0 = flat); None until somebody says
     toward_face: bool | None = None  # True: toward the traced face
     inside_radius_mm: float | None = None
+    traced: Traced | None = None
     u_mm: float | None = None  # standard uncertainty across the line
     u_deg: float | None = None  # standard uncertainty of its direction
 
@@ -34,6 +44,15 @@ class PointMark:
 
     at_mm: Point
     u_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ScribeLine:
+    """A line to mark on the sheet, neither cut nor bent about."""
+
+    start_mm: Point
+    end_mm: Point
+    kind: ScribeKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +112,7 @@ class Pattern:
     openings: tuple[Closed, ...] = ()
     bends: tuple[BendLine, ...] = ()
     marks: tuple[PointMark, ...] = ()
+    scribes: tuple[ScribeLine, ...] = ()
     thickness_mm: float | None = None
     precision: Precision | None = None
     provenance: Provenance = field(default_factory=lambda: Provenance(made_by="hand"))

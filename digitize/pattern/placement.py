@@ -52,4 +52,7 @@ def placed(pattern: Pattern, turn_rad: float = 0.0, move_mm: Point = (0.0, 0.0))
             replace(b, start_mm=point(b.start_mm), end_mm=point(b.end_mm)) for b in pattern.bends
         ),
         marks=tuple(replace(m, at_mm=point(m.at_mm)) for m in pattern.marks),
+        scribes=tuple(
+            replace(s, start_mm=point(s.start_mm), end_mm=point(s.end_mm)) for s in pattern.scribes
+        ),
     )

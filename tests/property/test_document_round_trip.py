@@ -20,6 +20,7 @@ from digitize.pattern.model import (
     PointMark,
     Precision,
     Provenance,
+    ScribeLine,
 )
 from digitize.pattern.segments import Arc, Line
 
@@ -77,9 +78,13 @@ def patterns(draw):
         angle_deg=maybe(numbers(0, 180)),
         toward_face=maybe(st.booleans()),
         inside_radius_mm=maybe(numbers(0, 50)),
+        traced=maybe(st.sampled_from(["outside", "outermost", "inside", "rolled", "blank"])),
         u_mm=u,
         u_deg=u,
     ).filter(lambda b: b.start_mm != b.end_mm)
+    scribe = st.builds(ScribeLine, points, points, st.sampled_from(["tangent", "tool"])).filter(
+        lambda s: s.start_mm != s.end_mm
+    )
     camera = st.builds(
         CameraFacts,
         focal_px=numbers(1, 1e5),
@@ -111,6 +116,7 @@ def patterns(draw):
         openings=tuple(openings),
         bends=tuple(draw(st.lists(bend, max_size=3))),
         marks=tuple(draw(st.lists(st.builds(PointMark, points, u), max_size=3))),
+        scribes=tuple(draw(st.lists(scribe, max_size=2))),
         thickness_mm=draw(maybe(numbers(0.1, 20))),
         precision=draw(maybe(st.builds(Precision, numbers(0, 2), numbers(0, 0.05)))),
         provenance=draw(provenance),
