@@ -143,7 +143,12 @@ def pattern_from_photo(
     )
     progress("Working out the camera")
     seen = _look(photo, sightings, options)
-    traced = trace_seen(seen, progress)
+    try:
+        traced = trace_seen(seen, progress)
+    except DigitizeError as fault:
+        for notice in (n for n in seen.notices if n.code.startswith("photo-")):
+            fault.add_note(f"Perhaps because of the {notice.text}")
+        raise
     progress("Fitting lines and arcs")
     return result_of(seen, traced, options.name or path.stem)
 

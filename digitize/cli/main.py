@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+from collections.abc import Iterable
 from typing import Annotated
 
 import typer
@@ -75,7 +76,7 @@ def run() -> None:
     try:
         app()
     except DigitizeError as error:
-        _say(str(error), type(error).__name__)
+        _say(str(error), type(error).__name__, getattr(error, "__notes__", ()))
         sys.exit(error.exit_code)
     except ImportError as error:
         if ".so" not in str(error):
@@ -84,7 +85,10 @@ def run() -> None:
         sys.exit(1)
 
 
-def _say(sentence: str, kind: str) -> None:
+def _say(sentence: str, kind: str, notes: Iterable[str] = ()) -> None:
     if "--json" in sys.argv:
-        typer.echo(json.dumps({"error": {"kind": kind, "sentence": sentence}}))
+        said = {"kind": kind, "sentence": sentence, "notes": list(notes)}
+        typer.echo(json.dumps({"error": said}))
     typer.echo(f"digitize: {sentence}", err=True)
+    for note in notes:
+        typer.echo(note, err=True)
