@@ -103,7 +103,34 @@ def read_drawing(view: Overview, strokes: Strokes, surface: DrawnSurface, side: 
     traced = tuple(p for p in pieces if p is not None)
     if not traced:
         raise _no_outline(drawing, surface, still_open)
-    return Traced("ink", traced, reader.left_out())
+    cut = [e.tip_mm for e in still_open if _at_limit(view, e, drawing.pen_mm)]
+    return Traced("ink", traced, reader.left_out(), _cut_off(cut, traced, surface))
+
+
+def _cut_off(
+    ends_mm: list[FloatArray], pieces: tuple[TracedPiece, ...], surface: DrawnSurface
+) -> tuple[Notice, ...]:
+    """What to say of lines that run out of what is looked at.
+
+    Raises ``OutlineCutOff`` where they span more than any piece found: then only openings
+    of what was cut off close.
+    """
+    if not ends_mm:
+        return ()
+    tips = np.array(ends_mm)
+    first_px = surface.to_px(tips[:1])[0]
+    at = (float(tips[0, 0]), float(tips[0, 1])), (float(first_px[0]), float(first_px[1]))
+    largest = max(float(np.ptp(piece.outline.points_mm, axis=0).max()) for piece in pieces)
+    if float(np.ptp(tips, axis=0).max()) > largest:
+        raise OutlineCutOff(*at)
+    return (
+        Notice(
+            "line-cut-off",
+            f"a line runs out of the area that can be traced {_place(*at)}: if it belongs to the "
+            "outline, the piece found is only a part of it",
+            "doubt",
+        ),
+    )
 
 
 @dataclass(frozen=True, eq=False)

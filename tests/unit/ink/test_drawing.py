@@ -333,3 +333,24 @@ def test_turning_the_photo_changes_nothing(board, photograph, drawn, roll_deg):
     shot = photograph(layers=b.layers, roll_deg=roll_deg, across_mm=420.0)
     (piece,) = traced(shot).pieces
     assert np.percentile(drawn.distances(piece.outline.points_mm, b.outline), 95) < 0.06
+
+
+def test_an_opening_is_no_piece_where_the_region_cuts_through_its_outline(everything):
+    b, hole, _, shot, _ = everything
+    _, y0, x1, y1 = hole.bounds
+    left = b.at(0, 0)[0] - 8.0
+    region = np.array([(left, y0 - 9), (x1 + 9, y0 - 9), (x1 + 9, y1 + 9), (left, y1 + 9)])
+    with pytest.raises(OutlineCutOff):
+        traced(shot, InkOptions(line_side="centre", region_mm=region))
+
+
+def test_a_line_that_leaves_the_region_beside_a_whole_piece_is_doubted(board, photograph):
+    b = board()
+    (x, low), (_, high) = b.at(1, 0), b.at(1, 0.7)
+    curl = [(x + 9, low + 30), (x + 5, low + 40), (x + 5, high - 40), (x + 9, high - 30)]
+    b.add(LineString(curl).buffer(b.pen_mm / 2))
+    region = np.array([(0, 0), (x + 7, 0), (x + 7, 900), (0, 900)])
+    options = InkOptions(line_side="centre", region_mm=region)
+    result = traced(photograph(layers=b.layers), options)
+    assert [n.code for n in result.notices] == ["line-cut-off"]
+    assert len(result.pieces) == 1
