@@ -25,6 +25,7 @@ FloatArray = NDArray[np.float64]
 _DEPTH_COST = 0.012  # of a clear edge, per pixel farther in
 _JUMP_COST = 0.25  # of a clear edge, per pixel that the line moves sideways from row to row
 _STEEP = 3  # pixels that it can
+_MOST_ROWS = 30_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,14 +144,19 @@ def unroll(
     x0, y0 = np.maximum(np.floor(at.min(axis=(0, 1))).astype(int) - 2, 0)
     x1, y1 = np.ceil(at.max(axis=(0, 1))).astype(int) + 3
     window = photo.rgb[y0:y1, x0:x1]
-    # remap holds at most 32767 rows; a long contour is a tall picture, so it is laid down.
-    coded = cv2.remap(
-        window,
-        (at[..., 0].T - x0).astype(np.float32),
-        (at[..., 1].T - y0).astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    ).transpose(1, 0, 2)
+    # remap holds at most 32767 rows and columns: a long contour is taken piece by piece.
+    coded = np.concatenate(
+        [
+            cv2.remap(
+                window,
+                (at[a : a + _MOST_ROWS, :, 0] - x0).astype(np.float32),
+                (at[a : a + _MOST_ROWS, :, 1] - y0).astype(np.float32),
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
+            for a in range(0, len(at), _MOST_ROWS)
+        ]
+    )
     white = light.white_at(px[:, 1]).astype(np.float32)
     return Strips(linear(coded) / white[:, None, :], outside_mm, step_mm, seen)
 
