@@ -116,6 +116,8 @@ def _caption(result: JobResult, unit: Unit) -> list[str]:
 def _overlays(result: JobResult) -> Iterator[Overlay]:
     sighting, camera = result.sightings[0], result.solution.camera
     yield Overlay(sighting.corners_px[result.solution.used], "target")
+    for other in result.sightings[1:]:
+        yield Overlay(other.corners_px, "target")
     for item in result.traced.left_out:
         half = item.size_mm / 2
         corners = np.array(item.at_mm) + np.array([(-half, -half), (half, half)])

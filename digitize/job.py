@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize import __version__
+from digitize.bundle.one_photo import camera_of
 from digitize.camera.camera import Camera, CameraSolution
-from digitize.camera.recover import recover
 from digitize.curves.fit import fit_closed, fit_polyline
 from digitize.curves.restore import restore
 from digitize.errors import DigitizeError, Exit, Notice
@@ -182,7 +182,11 @@ def _look(photo: Photo, sightings: tuple[Sighting, ...], options: JobOptions) ->
     """The camera, and what speaks against the photo."""
     belief = expected(options.phone, photo) if options.phone is not None else None
     lens = belief.lens if belief is not None else None
-    solution = recover(sightings[0], options.print_scale, photo, lens)
+    one = camera_of(sightings, options.print_scale, photo, lens)
+    sightings, solution = one.sightings, one.solution
+    options = replace(
+        options, print_scale=replace(options.print_scale, u_x=one.scale_u, u_y=one.scale_u)
+    )
     against = (*belief.notices, *disagreement(belief, solution)) if belief is not None else ()
     height_mm = max((*options.thicknesses_mm, options.surface_height_mm))
     scale = options.print_scale
@@ -197,7 +201,7 @@ def _look(photo: Photo, sightings: tuple[Sighting, ...], options: JobOptions) ->
     )
     # Flatness has a notice of its own, with the camera's.
     poor = tuple(notice for notice in report.notices() if notice.code != "photo-flatness")
-    return Seen(photo, sightings, solution, options, (*against, *poor), light)
+    return Seen(photo, sightings, solution, options, (*one.notices, *against, *poor), light)
 
 
 def trace_seen(seen: Seen, progress: Progress) -> Traced:
@@ -348,11 +352,16 @@ def _camera_notices(seen: Seen) -> tuple[Notice, ...]:
     sightings, solution = seen.sightings, seen.solution
     notices = []
     if len(sightings) > 1:
-        others = ", ".join(str(s.sheet) for s in sightings[1:])
-        notices.append(
-            Notice("other-sheets", f"measured by {sightings[0].sheet}; also seen: {others}")
-        )
-    if solution.sheet_flatness_mm > 0.0:
+        if solution.sheet_flatness_mm > 0.0:
+            notices.append(
+                Notice(
+                    "sheets-uneven",
+                    "the sheets do not lie in one plane (about "
+                    f"{solution.sheet_flatness_mm:.1f} mm from the lowest to the highest spot): "
+                    "the ± is widened",
+                )
+            )
+    elif solution.sheet_flatness_mm > 0.0:
         notices.append(
             Notice(
                 "sheet-curled",
@@ -383,7 +392,8 @@ def _provenance(mode: Literal["ink", "silhouette"], seen: Seen) -> Provenance:
         photo_name=photo.name,
         photo_sha256=photo.sha256,
         photo_size_px=(photo.width_px, photo.height_px),
-        target=str(seen.sightings[0].sheet),
+        target=str(seen.sightings[0].sheet)
+        + (f" and {more} more" if (more := len(seen.sightings) - 1) else ""),
         print_scale=(scale.x, scale.y),
         print_measured=scale.measured,
         mode=mode,

@@ -19,11 +19,13 @@ from numpy.typing import NDArray
 
 from digitize.bundle.frames import over_sheet, to_common, to_sheet
 from digitize.bundle.joint import JointSolution, Placement, solve
+from digitize.bundle.one_photo import sightings_used
 from digitize.bundle.papers import clear_of_papers, paper
 from digitize.bundle.view import Scales, View
 from digitize.camera.camera import Camera
 from digitize.errors import DigitizeError, Exit, Notice
 from digitize.job import JobOptions, JobResult, Seen, result_of, trace_seen
+from digitize.phone.expect import expected
 from digitize.photo.photo import Photo
 from digitize.photo.reading import read_photo
 from digitize.sheets.layout import Sheet
@@ -57,6 +59,40 @@ class JointResult:
     best: tuple[NDArray[np.intp], ...]  # of each piece: the photo of each outline point
 
 
+def _views(
+    paths: Sequence[Path], options: JobOptions, progress: Progress
+) -> tuple[tuple[View, ...], tuple[Notice, ...]]:
+    """What each photo shows, and what speaks against the phone's profile for it.
+
+    Photos without a legible sheet are refused by ``sight``; raises ``PhotoTwice``.
+    """
+    views: list[View] = []
+    notices: dict[str, Notice] = {}
+    names: dict[str, str] = {}
+    for path in paths:
+        progress(f"Looking for sheets in {path.name}")
+        photo = read_photo(path)
+        if photo.sha256 in names:
+            raise PhotoTwice(
+                "the same photo was given twice",
+                where=f"{names[photo.sha256]} and {photo.name}",
+                do="give each photo once; two that show the same from other places help more",
+            )
+        names[photo.sha256] = photo.name
+        belief = expected(options.phone, photo) if options.phone is not None else None
+        for notice in belief.notices if belief is not None else ():
+            notices[notice.text] = replace(notice, text=f"{photo.name}: {notice.text}")
+        lens = belief.lens if belief is not None else None
+        views.append(View(_header(photo), sight(photo), lens))
+    return tuple(views), tuple(notices.values())
+
+
+class PhotoTwice(DigitizeError):
+    """One photo was given more than once."""
+
+    exit_code = Exit.ASKED
+
+
 @dataclass(frozen=True, slots=True)
 class _Header:
     """What the layout needs of a photo; the picture itself is not kept."""
@@ -84,25 +120,23 @@ def pattern_from_photos(
     several printers their own print scales.  Raises a ``DigitizeError`` of the step that
     could not do its part.
     """
-    views = []
-    for path in paths:
-        progress(f"Looking for sheets in {path.name}")
-        photo = read_photo(path)
-        views.append(View(_header(photo), sight(photo)))
+    views, against = _views(paths, options, progress)
     progress("Working out the cameras and the sheets' places")
     joint = solve(views, scales or options.print_scale, _datum(views, options))
     found = _found(_Bench(tuple(paths), tuple(views), joint, options), where, progress)
     progress("Fitting lines and arcs")
     seen_best = np.concatenate(found.best)
     number = int(np.bincount(seen_best[seen_best >= 0]).argmax())
-    own = sorted(views[number].sightings, key=lambda s: s.sheet != joint.datum)
-    solution = joint.camera_solution(number, views[number].sightings.index(own[0]))
+    own = sightings_used(joint, number, views[number].sightings)
+    sheets = [s.sheet for s in views[number].sightings]
+    solution = joint.camera_solution(number, sheets.index(own[0].sheet))
+    scale = replace(options.print_scale, u_x=joint.scale_u, u_y=joint.scale_u)
     seen = Seen(
         read_photo(paths[number]),
-        (own[0],),
+        own,
         solution,
-        options,
-        (*joint.notices, _joined(joint), *found.notices),
+        replace(options, print_scale=scale),
+        (*joint.notices, *against, _joined(joint), *found.notices),
     )
     traced = _as_seen(found.traced, solution.camera, found.height_mm)
     job = result_of(seen, traced, options.name or paths[0].stem)
@@ -121,9 +155,25 @@ def _header(photo: Photo) -> _Header:
 
 
 def _datum(views: Sequence[View], options: JobOptions) -> Sheet | None:
-    """The sheet of the number asked for, if any shows it."""
+    """The sheet of the number asked for; raises ``SheetNotShown``."""
+    if options.sheet_number is None:
+        return None
     sheets = [s.sheet for view in views for s in view.sightings]
-    return next((s for s in sheets if s.number == options.sheet_number), None)
+    asked = next((s for s in sheets if s.number == options.sheet_number), None)
+    if asked is None:
+        seen = ", ".join(dict.fromkeys(str(s) for s in sheets))
+        raise SheetNotShown(
+            f"no photo shows a sheet of number {options.sheet_number}",
+            where=f"seen are {seen}",
+            do="ask for one of these",
+        )
+    return asked
+
+
+class SheetNotShown(DigitizeError):
+    """The sheet that is to carry the frame is in no photo."""
+
+    exit_code = Exit.TARGET
 
 
 @dataclass(frozen=True, eq=False)

@@ -55,11 +55,14 @@ class Beliefs:
         """
         lenses = []
         for number, prior in enumerate(self.lens):
+            if np.abs(_lens_pulls(state.lens[number], prior)[0]).max() < _DOUBTED:
+                lenses.append(prior)
+                continue
             photo = problem.photos[problem.lens_of.index(number)]
-            pulls = np.abs(_lens_pulls(state.lens[number], prior)[0])
-            _, blind, cropped, _ = priors_for(photo, problem.scales[0])
+            usual, blind, cropped, _ = priors_for(photo, problem.scales[0])
+            pulls = np.abs(_lens_pulls(state.lens[number], usual)[0])
             wide = cropped if pulls[1:3].max() > _DOUBTED else blind
-            lenses.append(wide if pulls[:3].max() > _DOUBTED else prior)
+            lenses.append(wide if pulls[:3].max() > _DOUBTED else usual)
         return replace(self, lens=tuple(lenses))
 
     def pulls(self, state: State, order: Order) -> tuple[FloatArray, FloatArray]:
@@ -111,7 +114,10 @@ def usual_beliefs(problem: Problem) -> Beliefs:
     order = order_of(problem)
     first_of = [problem.lens_of.index(number) for number in range(problem.lenses)]
     exact = problem.scales[0]
-    lens = tuple(priors_for(problem.photos[photo], exact)[0] for photo in first_of)
+    lens = tuple(
+        priors_for(problem.photos[p], exact, problem.known[p], _px_per_mm(problem, p))[0]
+        for p in first_of
+    )
     shift = [_SHIFT_REL * max(p.width_px, p.height_px) for p in problem.photos]
     prints = np.array([(scale.u_x / scale.x, scale.u_y / scale.y) for scale in problem.scales])
     # What one sheet may differ from the next is counted with the sheets.
@@ -126,8 +132,21 @@ def usual_beliefs(problem: Problem) -> Beliefs:
     )
 
 
+def _px_per_mm(problem: Problem, photo: int) -> float:
+    """Scale at which a photo shows its sheets, which tells how far off it was."""
+    shown = [
+        np.linalg.det(np.cov(block.px.T)) / np.linalg.det(np.cov(block.local_mm.T))
+        for block in problem.blocks
+        if block.photo == photo
+    ]
+    return math.sqrt(math.sqrt(float(np.median(shown))))
+
+
 def _lens_pulls(lens: FloatArray, prior: Prior) -> tuple[FloatArray, FloatArray]:
     """Pulls (5,) and their slopes (5, 5) by log focal, principal x, y, k1, k2."""
+    if prior.intrinsics is not None:
+        told = prior.intrinsics
+        return np.asarray(told.whiten @ (lens - told.mean)), told.whiten
     log_focal, px, py, k1, k2 = (float(v) for v in lens)
     rho2 = (prior.half_diagonal_px / math.exp(log_focal)) ** 2
     bends = k1 * rho2 / prior.bend_sigma[0], k2 * rho2**2 / prior.bend_sigma[1]

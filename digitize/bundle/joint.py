@@ -70,6 +70,7 @@ class ViewSolution:
     residuals_px: tuple[FloatArray, ...]  # (N, 2) seen minus predicted; NaN where left out
     rms_px: float  # over the kept corners, per axis
     expected_rms_px: float  # what their own noise explains
+    prior: str  # the belief about the lens that the photos agreed with
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,6 +101,7 @@ class JointSolution:
             expected_rms_px=view.expected_rms_px,
             sheet_flatness_mm=self.out_of_plane_mm,
             print_aspect=datum.aspect,
+            prior=view.prior,
         )
 
 
@@ -286,6 +288,7 @@ class _Finished:
             residuals_px=tuple(off for _, _, off in rows),
             rms_px=rms,
             expected_rms_px=expected,
+            prior=self.found.beliefs.lens[problem.lens_of[photo]].name,
         )
 
     def _out_of_plane_mm(self, state: State, covariance: FloatArray) -> float:

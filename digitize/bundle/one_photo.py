@@ -8,14 +8,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from digitize.bundle.joint import solve
+from digitize.bundle.joint import JointSolution, solve
 from digitize.bundle.search import SheetsDisagreeError
 from digitize.bundle.view import Pictured, Scales, View
 from digitize.camera.camera import CameraSolution
+from digitize.camera.known import KnownLens
 from digitize.camera.recover import recover
 from digitize.errors import Notice
 from digitize.sheets.layout import PrintScale
-from digitize.sighting.sighting import Sighting
+from digitize.sighting.sighting import Sighting, corners_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,13 +24,20 @@ class OnePhoto:
     """The camera over the first of the sightings, and what was noticed."""
 
     solution: CameraSolution  # in the frame of the first sighting's sheet, for its corners
-    sightings: tuple[Sighting, ...]  # that sheet first
+    sightings: tuple[Sighting, ...]  # that sheet first; of the others the corners in use
     scale_u: float  # relative, of the common scale
     notices: tuple[Notice, ...]
 
 
-def camera_of(sightings: tuple[Sighting, ...], scales: Scales, photo: Pictured) -> OnePhoto:
+def camera_of(
+    sightings: tuple[Sighting, ...],
+    scales: Scales,
+    photo: Pictured,
+    known: KnownLens | None = None,
+) -> OnePhoto:
     """The camera by all sheets seen, in the frame of the first one.
+
+    ``known`` is what earlier photos told of the lens, as for ``recover``.
 
     If that sheet has to be left out, another one comes first.  If two sheets do not lie in
     one plane and none can be blamed, the first one alone is believed, with a doubt.
@@ -41,9 +49,9 @@ def camera_of(sightings: tuple[Sighting, ...], scales: Scales, photo: Pictured) 
     """
     first = sightings[0]
     if len(sightings) == 1:
-        return _by_the_first(sightings, scales, photo, ())
+        return _by_the_first(sightings, scales, photo, known, ())
     try:
-        joint = solve([View(photo, sightings)], scales, first.sheet)
+        joint = solve([View(photo, sightings, known)], scales, first.sheet)
     except SheetsDisagreeError as fault:
         doubt = Notice(
             "sheets-disagree",
@@ -51,24 +59,51 @@ def camera_of(sightings: tuple[Sighting, ...], scales: Scales, photo: Pictured) 
             "piece",
             "doubt",
         )
-        return _by_the_first(sightings, scales, photo, (doubt,))
-    number = [s.sheet for s in sightings].index(joint.datum)
-    others = (s for s in sightings if s.sheet != joint.datum)
+        return _by_the_first(sightings, scales, photo, known, (doubt,))
+    used = sightings_used(joint, 0, sightings)
+    number = [s.sheet for s in sightings].index(used[0].sheet)
     return OnePhoto(
-        joint.camera_solution(0, number),
-        (sightings[number], *others),
-        joint.scale_u,
-        joint.notices,
+        joint.camera_solution(0, number), used, joint.scale_u, (*together(used), *joint.notices)
     )
+
+
+def sightings_used(
+    joint: JointSolution, photo: int, sightings: tuple[Sighting, ...]
+) -> tuple[Sighting, ...]:
+    """What a photo showed of the sheets in use: the datum or else the one seen most first.
+
+    That one keeps all its corners, which its ``CameraSolution`` speaks of; the others only
+    those in use.
+    """
+    masks = joint.views[photo].used
+    number = max(
+        range(len(sightings)),
+        key=lambda k: (sightings[k].sheet == joint.datum and masks[k].any(), masks[k].sum()),
+    )
+    others = (
+        corners_of(sighting, mask)
+        for k, (sighting, mask) in enumerate(zip(sightings, masks, strict=True))
+        if k != number and mask.any()
+    )
+    return (sightings[number], *others)
+
+
+def together(used: tuple[Sighting, ...]) -> tuple[Notice, ...]:
+    """Which sheets measured together, if there was more than one."""
+    if len(used) < 2:
+        return ()
+    names = ", ".join(str(sighting.sheet) for sighting in used)
+    return (Notice("sheets-joined", f"measured by {len(used)} sheets together: {names}"),)
 
 
 def _by_the_first(
     sightings: tuple[Sighting, ...],
     scales: Scales,
     photo: Pictured,
+    known: KnownLens | None,
     notices: tuple[Notice, ...],
 ) -> OnePhoto:
     first = sightings[0]
     scale = scales if isinstance(scales, PrintScale) else scales[first.sheet]
-    solution = recover(first, scale, photo)
-    return OnePhoto(solution, sightings, max(scale.u_x, scale.u_y), notices)
+    solution = recover(first, scale, photo, known)
+    return OnePhoto(solution, (first,), max(scale.u_x, scale.u_y), notices)

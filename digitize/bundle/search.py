@@ -50,6 +50,7 @@ _MOST_TRIED = 3  # sheets left out in turn, where several are far off
 _USUAL_OFF = 4.0  # times what the other sheets are off the plane
 _LEARNING_ROUNDS = 4
 _TERMS_BELIEVED = 3.0
+_CONTRADICTED = 20.0  # more chi square with a known lens than without: the lens is another one
 
 
 class SheetsDisagreeError(DigitizeError):
@@ -102,7 +103,25 @@ def free_unknowns(problem: Problem, weighing: Weighing, datum: int) -> BoolArray
 
 
 def search(problem: Problem, datum: int | None) -> Found:
-    """Adjust everything; raises ``SheetsDisagreeError`` and what ``start`` raises."""
+    """Adjust everything; raises ``SheetsDisagreeError`` and what ``start`` raises.
+
+    Cameras known from earlier photos are believed unless these photos contradict them.
+    """
+    if not any(problem.known):
+        return _searched(problem, datum)
+    stranger = replace(problem, known=(None,) * len(problem.photos))
+    free = _searched(stranger, datum)
+    try:
+        found = _searched(problem, datum)
+    except SheetsDisagreeError:
+        return free
+    both = free.weighing.active & found.weighing.active
+    cost = _robust_cost(found.state, found.problem, usual_beliefs(found.problem), both)
+    unbiased = _robust_cost(free.state, free.problem, usual_beliefs(free.problem), both)
+    return found if cost < unbiased + _CONTRADICTED else free
+
+
+def _searched(problem: Problem, datum: int | None) -> Found:
     beliefs = usual_beliefs(problem)
     planes = planes_of(problem)
     first = first_of(planes, datum)

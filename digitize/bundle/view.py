@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.bundle.heights import height_basis
+from digitize.camera.known import KnownLens
 from digitize.camera.priors import Framed
 from digitize.sheets.layout import PrintScale, Sheet
 from digitize.sighting.sighting import Sighting
@@ -43,6 +44,7 @@ class View:
 
     photo: Pictured
     sightings: tuple[Sighting, ...]
+    known: KnownLens | None = None  # what earlier photos of the same camera told
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,6 +70,7 @@ class Problem:
     lens_of: tuple[int, ...]  # lens of each photo
     print_of: tuple[int, ...]  # print of each sheet
     blocks: tuple[Block, ...]
+    known: tuple[KnownLens | None, ...]  # of each photo
 
     @property
     def lenses(self) -> int:
@@ -110,6 +113,7 @@ def problem_of(views: Sequence[View], scales: Scales) -> Problem:
         lens_of=tuple(unique_lenses.index(lens) for lens in lenses),
         print_of=tuple(unique_prints.index(one) for one in prints),
         blocks=blocks,
+        known=tuple(view.known for view in views),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,3 +20,13 @@ class Sighting:
     sigma_px: NDArray[np.float64]  # (N,) standard deviation per axis, from noise and blur
     blur_px: float  # median Gaussian blur of the edges (one sigma)
     marks_read: int  # coded marks that agree with the sheet; 0 for a checkerboard
+
+
+def corners_of(sighting: Sighting, some: NDArray[np.bool_]) -> Sighting:
+    """The sighting with only some (N,) of its corners."""
+    return replace(
+        sighting,
+        corners_px=sighting.corners_px[some],
+        corners_mm=sighting.corners_mm[some],
+        sigma_px=sighting.sigma_px[some],
+    )

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from digitize.bundle.one_photo import camera_of
+from digitize.camera.known import KnownLens
 from digitize.camera.recover import recover
 from digitize.sheets.layout import PrintScale
 
@@ -61,11 +62,13 @@ def test_where_the_first_sheet_lies_off_another_comes_first(bench):
     wanted = next(s for s in view.sightings if s.sheet == table.sheets[off].sheet)
     sightings = (wanted, *(s for s in view.sightings if s is not wanted))
     found = camera_of(sightings, SCALE, view.photo)
-    assert [n.code for n in found.notices] == ["sheet-lifted"]
+    assert [n.code for n in found.notices] == ["sheets-joined", "sheet-lifted"]
+    assert str(wanted.sheet) not in found.notices[0].text
+    assert str(wanted.sheet) in found.notices[1].text
     assert found.sightings[0].sheet != wanted.sheet
     assert len(found.solution.used) == len(found.sightings[0].corners_px)
     assert found.solution.used.mean() > 0.99
-    assert set(map(id, found.sightings)) == set(map(id, sightings))
+    assert {s.sheet for s in found.sightings} == {s.sheet for s in sightings} - {wanted.sheet}
 
 
 def test_of_two_that_disagree_the_first_is_believed_with_a_doubt(bench):
@@ -78,3 +81,22 @@ def test_of_two_that_disagree_the_first_is_believed_with_a_doubt(bench):
     assert f"measured by {view.sightings[0].sheet} alone" in notice.text
     alone = recover(view.sightings[0], SCALE, view.photo)
     assert found.solution.camera.focal_px == alone.camera.focal_px
+
+
+def known_lens(focal_px):
+    mean = np.array([np.log(focal_px), 20.0, -15.0, -0.05, 0.03])
+    sure = np.diag(np.square([0.0005, 1.0, 1.0, 0.001, 0.001]))
+    return KnownLens(mean, sure, 0.0, 0.0, 1500.0, 0.0005, 1.0)
+
+
+def test_a_known_lens_sharpens_the_focal_length_and_is_dropped_where_it_is_wrong(bench):
+    _, view = bench(3).view("a.jpg", tilt_deg=8.0)
+    free = camera_of(view.sightings, SCALE, view.photo)
+    told = camera_of(view.sightings, SCALE, view.photo, known_lens(3000.0))
+    wrong = camera_of(view.sightings, SCALE, view.photo, known_lens(3600.0))
+    u = [np.sqrt(found.solution.camera.covariance[6, 6]) for found in (free, told)]
+    assert u[1] < 0.5 * u[0]
+    assert abs(np.log(told.solution.camera.focal_px / 3000)) < 3 * u[1]
+    assert [f.solution.prior for f in (free, told)] == ["usual", "known"]
+    assert wrong.solution.prior != "known"
+    assert abs(np.log(wrong.solution.camera.focal_px / 3000)) < 4 * u[0]
