@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from digitize.camera.priors import Framed
 from digitize.reference.knowns import KnownLength, KnownPoint, Knowns, KnownsError, Pair
 from digitize.reference.layout import Places, Seen
-from digitize.reference.solve import PULLED, SQUARE_ON_DEG, Outlook, Referenced, solve
+from digitize.reference.solve import PULLED, Outlook, Referenced, solve
 
 FloatArray = NDArray[np.float64]
 
@@ -92,12 +92,9 @@ def camera_by_knowns(
     photo: Framed,
     knowns: Knowns,
     *,
-    height_mm: float = 0.0,
-    square_on_deg: float = SQUARE_ON_DEG,
+    level_deg: float | None = None,
 ) -> Referenced:
     """The camera, in the frame of the known places, or with x along the first known length.
-
-    ``height_mm`` is that of the known points over the plane the piece lies on.
 
     Raises
     ------
@@ -106,7 +103,7 @@ def camera_by_knowns(
     """
     picks, placed, measured = _gathered(photo, knowns)
     guess, outlook = _guess(picks, placed, measured)
-    layout = KnownsLayout(guess, tuple(placed), tuple(measured), height_mm)
+    layout = KnownsLayout(guess, tuple(placed), tuple(measured), knowns.height_mm)
     seen = Seen(picks, np.full(len(picks), knowns.pick_px), np.zeros(len(picks), dtype=bool))
     found = solve(
         photo,
@@ -117,7 +114,7 @@ def camera_by_knowns(
         robust=False,
         # A slip in one of a few knowns is likelier than a camera odd enough to explain it.
         unusual=2 * len(placed) + len(measured) >= _ENOUGH,
-        square_on_deg=square_on_deg,
+        level_deg=level_deg,
     )
     _check_agreement(layout, found)
     return found

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from digitize.camera.priors import Framed
 from digitize.errors import Notice
 from digitize.reference.rules import RuleSeen, RulesLayout
-from digitize.reference.solve import SQUARE_ON_DEG, Outlook, Referenced, solve
+from digitize.reference.solve import Outlook, Referenced, solve
 
 FloatArray = NDArray[np.float64]
 
@@ -24,12 +24,12 @@ def camera_by_rules(
     rules: tuple[RuleSeen, ...],
     *,
     square: bool = False,
-    square_on_deg: float = SQUARE_ON_DEG,
+    level_deg: float | None = None,
 ) -> Referenced:
     """The camera, in a frame whose x runs along the first rule and whose plane is the bench.
 
-    ``square``: two rules are the legs of one square.  ``square_on_deg`` is how square-on
-    the camera was held where the rules do not show it, one sigma.
+    ``square``: two rules are the legs of one square.  ``level_deg`` is how square-on
+    somebody says that the camera was held, one sigma; None: nobody says.
     """
     first = rules[0]
     outlook, axis = _outlook(first)
@@ -46,7 +46,7 @@ def camera_by_rules(
         right_angle = (nearest, _SQUARE_U_RAD)
     layout = RulesLayout(rules, tuple(guess), right_angle)
     seen = layout.seen(1 / outlook.px_per_mm)
-    found = solve(photo, seen, layout, outlook, _name(rules), square_on_deg=square_on_deg)
+    found = solve(photo, seen, layout, outlook, _name(rules), level_deg=level_deg)
     return replace(found, notices=(*_notices(rules, found), *found.notices))
 
 
@@ -81,6 +81,16 @@ def _notices(rules: tuple[RuleSeen, ...], found: Referenced) -> list[Notice]:
         )
         for rule in rules
     ]
+    if len(rules) == 1 and not found.square_on_assumed:
+        notices.append(
+            Notice(
+                "lean-by-marks",
+                "one rule shows how far the camera leaned across it only by how its marks fan "
+                f"out, here to ±{2 * found.lean_u_deg[1]:.1f}°, and the ± is widened for that: lay "
+                "a second rule at a right angle for a smaller one",
+                "doubt",
+            )
+        )
     share = float(found.solution.used.mean())
     if share < 0.7:
         notices.append(

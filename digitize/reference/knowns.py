@@ -5,10 +5,11 @@ They come from options or from a small text file, one to a line::
     unit mm                        # or inch; mm if not said
     pick 1                         # how well the pixels were picked, in pixels
     point 812 1104   0 0           # pixel x, y, then its place x, y (y up)
-    point 2988 1098  420 0  +-0.3  # and how well that is known
+    point 2988 1098  420 0  +-0.6  # and how well that is known, 95 %
     length 812 1104  905 2210  216 +-0.5
+    height 1.5                     # of all of them over the surface the piece lies on
 
-All of them lie on one plane, the one the piece lies on.  What follows ``#`` is a remark.
+All of them lie on one plane.  What follows ``#`` is a remark.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ PICK_PX = 1.0
 LENGTH_U_MM = 0.5
 """Of a length or place of which nothing is said: a tape read to the millimetre, worn piece."""
 
+_COVERAGE = 2.0  # what follows +- is meant as the ± of results: about 95 %
 _MOST_BYTES = 1_000_000
 _UNITS_MM = {"mm": 1.0, "cm": 10.0, "inch": INCH_MM, "in": INCH_MM}
 
@@ -64,6 +66,19 @@ class Knowns:
     points: tuple[KnownPoint, ...] = ()
     lengths: tuple[KnownLength, ...] = ()
     pick_px: float = PICK_PX
+    height_mm: float = 0.0  # of all of them over the plane the piece lies on
+
+    def joined(self, *others: Knowns) -> Knowns:
+        """All together; picked as well as the worst; raises ``KnownsError``."""
+        every = (self, *others)
+        if len({k.height_mm for k in every}) > 1:
+            raise KnownsError("what is known lies at different heights", do="say height once")
+        return Knowns(
+            tuple(p for k in every for p in k.points),
+            tuple(p for k in every for p in k.lengths),
+            max(k.pick_px for k in every),
+            self.height_mm,
+        )
 
 
 def read_knowns(path: Path) -> Knowns:
@@ -83,7 +98,7 @@ def read_knowns(path: Path) -> Knowns:
 
 def parse_knowns(text: str, name: str) -> Knowns:
     """The same for text that is already there."""
-    unit_mm, pick_px = 1.0, PICK_PX
+    unit_mm, pick_px, height_mm = 1.0, PICK_PX, 0.0
     points: list[KnownPoint] = []
     lengths: list[KnownLength] = []
     for number, line in enumerate(text.splitlines(), 1):
@@ -100,9 +115,13 @@ def parse_knowns(text: str, name: str) -> Knowns:
             pick_px = _numbers(values, 1, where, "pick 1")[0][0]
             if pick_px <= 0:
                 raise KnownsError("pixels cannot be picked that well", where=where)
+        elif kind == "height":
+            height_mm = _numbers(values, 1, where, "height 1.5")[0][0] * unit_mm
+            if height_mm < 0:
+                raise KnownsError("a height must not be less than nothing", where=where)
         elif kind == "point":
             (x, y, a, b), u = _numbers(values, 4, where, "point 812 1104 420 0 +-0.5")
-            u_mm = LENGTH_U_MM if u is None else u * unit_mm
+            u_mm = LENGTH_U_MM if u is None else u * unit_mm / _COVERAGE
             points.append(KnownPoint((x, y), (a * unit_mm, b * unit_mm), u_mm))
         elif kind == "length":
             (x, y, a, b, length), u = _numbers(
@@ -110,15 +129,15 @@ def parse_knowns(text: str, name: str) -> Knowns:
             )
             if length <= 0:
                 raise KnownsError("a length must be more than nothing", where=where)
-            u_mm = LENGTH_U_MM if u is None else u * unit_mm
+            u_mm = LENGTH_U_MM if u is None else u * unit_mm / _COVERAGE
             lengths.append(KnownLength((x, y), (a, b), length * unit_mm, u_mm))
         else:
             raise KnownsError(
                 f"“{words[0][:20]}” begins no known line",
                 where=where,
-                do="begin each line with unit, pick, point or length",
+                do="begin each line with unit, pick, height, point or length",
             )
-    return Knowns(tuple(points), tuple(lengths), pick_px)
+    return Knowns(tuple(points), tuple(lengths), pick_px, height_mm)
 
 
 def _numbers(

@@ -46,6 +46,7 @@ class Referenced:
 
     solution: CameraSolution
     name: str  # of the reference, for the record
+    seen: Seen
     lean_u_deg: tuple[float, float]  # best and worst known lean, standard uncertainties
     square_on_assumed: bool
     own: FloatArray  # what was found of the reference's own unknowns
@@ -89,10 +90,11 @@ def solve(
     *,
     robust: bool = True,
     unusual: bool = True,
-    square_on_deg: float = SQUARE_ON_DEG,
+    level_deg: float | None = None,
 ) -> Referenced:
     """The camera that explains what was seen of a reference.
 
+    ``level_deg`` is how square-on somebody says that the camera was held, one sigma each way.
     ``unusual``: where a usual camera does not, a wrong header or a cropped picture may.
     Raises ``ReferenceUnclear`` when none does.
     """
@@ -113,11 +115,21 @@ def solve(
     lean_u, lean = _leans(found)
     notices: list[Notice] = []
     assumed = bool(lean_u[1] > math.radians(_TOLD_DEG))
-    if assumed:
+    # How far each lean is sure not to be nothing.
+    sure_deg = np.degrees(np.maximum(np.arcsin(np.minimum(np.abs(lean), 1.0)) - 2 * lean_u, 0.0))
+    if level_deg is not None and sure_deg.max() > 3 * level_deg:
+        notices.append(_not_level_notice(level_deg, float(sure_deg.max())))
+        level_deg = None
+    if level_deg is not None:
+        lean_deg = level_deg
+        found = best(usual, lean_deg)
+        lean_u, _ = _leans(found)
+        notices.append(_level_notice(level_deg))
+    elif assumed:
         told = lean_u[0] < math.radians(_TOLD_DEG)
         shown_deg = math.degrees(math.asin(min(abs(float(lean[0])), 1.0))) if told else 0.0
         # Somebody who leaned over one way was not careful about the other.
-        lean_deg = max(square_on_deg, _CARELESS * shown_deg)
+        lean_deg = max(SQUARE_ON_DEG, _CARELESS * shown_deg)
         found = best(usual, lean_deg)
         lean_u, _ = _leans(found)
         notices.append(_square_on_notice(lean_deg, shown_deg))
@@ -142,8 +154,9 @@ def solve(
     return Referenced(
         solution=solution,
         name=name,
+        seen=seen,
         lean_u_deg=(math.degrees(lean_u[0]), math.degrees(lean_u[1])),
-        square_on_assumed=assumed,
+        square_on_assumed=assumed or level_deg is not None,
         own=found.state.own,
         own_u=np.sqrt(np.diag(found.covariance)[11:]),
         chi2=float(found.linear.seen_rows @ found.linear.seen_rows),
@@ -164,6 +177,21 @@ def _odd_camera_notice(name: str) -> Notice:
         "odd-camera",
         f"the {name} fits only if the photo was cropped or its header is wrong: "
         "check that it is what it is said to be",
+        "doubt",
+    )
+
+
+def _level_notice(level_deg: float) -> Notice:
+    return Notice(
+        "level-as-said", f"the camera is taken as held level to {2 * level_deg:g}°, as you said"
+    )
+
+
+def _not_level_notice(level_deg: float, shown_deg: float) -> Notice:
+    return Notice(
+        "not-level",
+        f"the camera was said to be level to {level_deg:g}° but leaned {shown_deg:.0f}° or more: "
+        "what was said is not used",
         "doubt",
     )
 

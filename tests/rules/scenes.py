@@ -91,6 +91,28 @@ SCENES |= {
     "paper-across": PAPER.but(roll_deg=88, tilt_deg=10, distance_mm=420, grain=0.2),
 }
 
+SOUND = replace(PIECE, speckle=0.08)
+NEAR = BENCH.but(
+    size_px=(2400, 1800), focal_px=2250, plates=(SOUND,), shadow=0.1, distance_mm=390, seed=11
+)
+_LINE = Plate(np.array([[28.8, 38.8], [181.2, 38.8], [181.2, 201.2], [28.8, 201.2]]), 0.1, 0.03, 0)
+_WITHIN = Plate(np.array([[30, 40], [180, 40], [180, 200], [30, 200]]), 0.1, 0.8, 0.01)
+
+SCENES |= {
+    "job-rule": NEAR.but(
+        rules=(Rule(scales=(MM, replace(INCH_16, edge="top"))),), tilt_deg=3, toward_deg=110
+    ),
+    "job-drawn": PAPER.but(
+        size_px=(2000, 1500),
+        focal_px=1875,
+        plates=(A4, _LINE, _WITHIN),
+        shadow=0.0,
+        tilt_deg=18,
+        toward_deg=220,
+        roll_deg=80,
+    ),
+}
+
 
 def length_errors_mm(shot, camera, height_mm=THICK):
     """Found less true length, true length and pixels for every pair of the piece's corners."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -41,14 +42,14 @@ def test_the_file_as_people_write_it(tmp_path):
     path.write_text(FILE, encoding="utf-8")
     known = read_knowns(path)
     assert known.pick_px == 0.8
-    assert known.points[1] == KnownPoint((1500, 905), (420, 0), 0.3)
-    assert known.lengths == (KnownLength((100, 900), (110, 200), 216, 0.5),)
+    assert known.points[1] == KnownPoint((1500, 905), (420, 0), 0.15)
+    assert known.lengths == (KnownLength((100, 900), (110, 200), 216, 0.25),)
 
 
 def test_inches_are_made_millimetres():
     known = parse_knowns("unit inch\nlength 0 0 100 0 10 +-0.02", "k")
     assert known.lengths[0].length_mm == pytest.approx(254)
-    assert known.lengths[0].u_mm == pytest.approx(0.508)
+    assert known.lengths[0].u_mm == pytest.approx(0.254)
 
 
 @pytest.mark.parametrize(
@@ -159,7 +160,8 @@ def test_places_are_those_given():
 
 def test_points_over_the_plane():
     shot, frame, known = drawn(np.random.default_rng(4), "points", 15.0)
-    camera = camera_by_knowns(frame, known, height_mm=10.0).solution.camera
+    raised = replace(known, height_mm=10.0)
+    camera = camera_by_knowns(frame, raised).solution.camera
     assert np.abs(camera.to_sheet(shot.px(INSIDE), 10.0) - INSIDE).max() < 2
 
 

@@ -74,7 +74,7 @@ def test_a_curved_tape_is_not_asked_how_the_camera_leaned(photo_of):
     assert found.square_on_assumed
     assert "square-on-assumed" in [n.code for n in found.notices]
     assert worst(SCENES["tape"], found)[1] < 1
-    careful = camera_by_rules(photo, rules, square_on_deg=1.0)
+    careful = camera_by_rules(photo, rules, level_deg=1.0)
     px = length_errors_mm(SCENES["tape"], found.solution.camera)[0][2]
     wide, narrow = (length_u_mm(f.solution.camera, px, THICK) for f in (found, careful))
     assert narrow < 0.5 * wide
