@@ -1,4 +1,4 @@
-"""``digitize trace``: the main job, one photo to true-scale patterns."""
+"""``digitize trace``: the main job, one photo or several to true-scale patterns."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from digitize.cli import several_photos
 from digitize.cli.options import Into, Json, Overwrite, Unit, Units, positive_mm
 
 if TYPE_CHECKING:
@@ -41,7 +42,14 @@ class PaperSize(StrEnum):
 
 
 def trace(
-    photo: Annotated[Path, typer.Argument(help="JPEG, PNG, TIFF or HEIC.", show_default=False)],
+    photos: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="PHOTO...",
+            help="JPEG, PNG, TIFF or HEIC. Several photos of one job are measured together.",
+            show_default=False,
+        ),
+    ],
     thickness: Annotated[
         str | None,
         typer.Option(
@@ -105,14 +113,24 @@ def trace(
     overwrite: Overwrite = False,
     as_json: Json = False,
 ) -> None:
-    """Trace a photo into true-scale patterns, drawings and a 1:1 paper template."""
+    """Trace a photo, or several together, into true-scale patterns and a 1:1 paper template."""
     from digitize.cli import show
     from digitize.cli.printing_scale import print_scale
     from digitize.delivery import DeliveryOptions, deliver, refuse_overwriting
     from digitize.job import JobOptions, pattern_from_photo
+    from digitize.joint_job import pattern_from_photos
     from digitize.phone import profile as phones
 
     scale, notices = print_scale(printer, plain=checkerboard is not None)
+    several_photos.check(
+        photos,
+        {
+            "--checkerboard": checkerboard is not None,
+            "--thickness with several sizes": thickness is not None and "," in thickness,
+        },
+        region=region is not None,
+        sheet=sheet is not None,
+    )
     options = JobOptions(
         print_scale=scale,
         print_notices=notices,
@@ -130,9 +148,12 @@ def trace(
         name=_plain_name(name),
     )
     if not overwrite:
-        refuse_overwriting(into, name or photo.stem)
+        refuse_overwriting(into, name or photos[0].stem)
     with show.progress(quiet=as_json) as progress:
-        result = pattern_from_photo(photo, options, progress)
+        if len(photos) > 1:
+            result = pattern_from_photos(photos, options, progress=progress).job
+        else:
+            result = pattern_from_photo(photos[0], options, progress)
         progress("Writing the files")
         files = deliver(
             result, into, DeliveryOptions(units.value, paper.value), overwrite=overwrite
