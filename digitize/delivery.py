@@ -10,8 +10,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
+from digitize.camera.camera import Camera
 from digitize.camera.topdown import topdown
 from digitize.files import dxf, paper, photo_proof, svg, topdown_proof
 from digitize.files.atomic import NotWritten, write_bytes
@@ -23,6 +26,7 @@ from digitize.job import JobResult
 from digitize.pattern import document
 from digitize.pattern.contour import Closed
 from digitize.pattern.model import Pattern
+from digitize.photo.reading import read_photo
 from digitize.tracing.traces import BRIDGED, FloatArray, TracedLoop, TracedPiece
 
 DOCUMENT = ".pattern.json"
@@ -31,6 +35,7 @@ _EACH_PATTERN = (DOCUMENT, ".dxf", "-r12.dxf", ".svg", "-1to1.pdf", "-topdown.pn
 
 _TOPDOWN_PX = 2000.0  # longest side
 _SHOWN_BESIDE_GAP_MM = 1.0
+_SHOWN_STEP_PX = 10  # between places where a photo is asked whether it reaches there
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +104,30 @@ def _topdown_picture(pattern: Pattern, result: JobResult) -> TopdownPicture:
     mm_per_px = max(box_mm[2] - box_mm[0], box_mm[3] - box_mm[1]) / _TOPDOWN_PX
     height_mm = result.face_height_mm(pattern)
     rgb = topdown(result.photo, result.solution.camera, box_mm, mm_per_px, height_mm=height_mm)
+    missing = ~_shown(result.solution.camera, box_mm, rgb.shape[:2], height_mm)
+    for path, camera in result.beside:
+        helps = missing & _shown(camera, box_mm, rgb.shape[:2], height_mm)
+        if helps.any():
+            other = topdown(read_photo(path), camera, box_mm, mm_per_px, height_mm=height_mm)
+            rgb[helps] = other[helps]
+            missing &= ~helps
     return TopdownPicture(rgb, box_mm)
+
+
+def _shown(
+    camera: Camera, box_mm: tuple[float, ...], shape: tuple[int, ...], height_mm: float
+) -> NDArray[np.bool_]:
+    """Which pixels (rows, columns) of a picture from above a photo reaches."""
+    rows, columns = shape
+    x0, y0, x1, y1 = box_mm
+    across, down = -(-columns // _SHOWN_STEP_PX), -(-rows // _SHOWN_STEP_PX)
+    x = x0 + (np.arange(across) + 0.5) / across * (x1 - x0)
+    y = y1 - (np.arange(down) + 0.5) / down * (y1 - y0)
+    places = np.array([(a, b, height_mm) for b in y for a in x])
+    px = camera.to_px(places)
+    inside = ((px > 0) & (px < np.array(camera.size_px) - 1)).all(axis=1)
+    share = cv2.resize(inside.reshape(down, across).astype(np.float32), (columns, rows))
+    return np.asarray(share > 0.99)
 
 
 def _caption(result: JobResult, unit: Unit) -> list[str]:

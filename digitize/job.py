@@ -95,6 +95,7 @@ class JobResult:
     traced: Traced
     stem: str  # what the files are named after
     surface_height_mm: float  # of the drawn surface over the target
+    beside: tuple[tuple[Path, Camera], ...] = ()  # other photos of the same job
 
     def face_height_mm(self, pattern: Pattern) -> float:
         """Height of a pattern's traced face over the target."""

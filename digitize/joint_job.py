@@ -140,7 +140,11 @@ def pattern_from_photos(
     )
     traced = _as_seen(found.traced, solution.camera, found.height_mm)
     job = result_of(seen, traced, options.name or paths[0].stem)
-    return JointResult(job, joint, found.best)
+    cameras = [view.camera for view in joint.views]
+    # Those that show most of the rest come first.
+    by_share = np.argsort(-np.bincount(seen_best[seen_best >= 0], minlength=len(paths)))
+    beside = tuple((paths[k], cameras[k]) for k in by_share.tolist() if k != number)
+    return JointResult(replace(job, beside=beside), joint, found.best)
 
 
 def _header(photo: Photo) -> _Header:
