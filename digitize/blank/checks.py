@@ -1,0 +1,110 @@
+"""What is likely to go wrong at the bends of a blank, each warning with its source."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import shapely
+
+from digitize.bending.facts import BendFacts
+from digitize.bending.materials import Material
+from digitize.blank.folds import Fold, FoldTree
+from digitize.errors import Notice
+from digitize.pattern.model import Pattern
+from digitize.pattern.region import polygon
+from digitize.pattern.segments import Point
+
+HOLE_THICKNESSES = 2.0
+HOLE_SOURCE = "two thicknesses from hole edge to the start of the bend (super-ingenuity.cn)"
+FLANGE_THICKNESSES = 4.0
+FLANGE_SOURCE = "four thicknesses (super-ingenuity.cn), at least 2 T + R (krrass.com)"
+HAND_MM = 8.0
+HAND_SOURCE = "common practice, no source"
+
+
+def check(
+    blank: Pattern, tree: FoldTree, unrelieved: Sequence[tuple[str, Point]]
+) -> tuple[Notice, ...]:
+    """Notices about holes too near a bend, flanges too short, and ends that would tear."""
+    return (*_holes(blank, tree), *_flanges(tree), *_ends(unrelieved))
+
+
+def too_tight(facts: Sequence[BendFacts], metal: Material) -> tuple[Notice, ...]:
+    """Notices about radii below the least one of the metal."""
+    notices = []
+    for f in facts:
+        least = metal.least_radius.radius_mm(f.thickness_mm)
+        if f.angle_deg > 0.0 and f.radius_mm < least - 1e-9:
+            text = (
+                f"bend {f.name} has an inside radius of {f.radius_mm:.1f} mm; {metal.title} of "
+                f"{f.thickness_mm:.2f} mm wants {least:.1f} mm: {metal.least_radius.source}"
+            )
+            notices.append(Notice("radius-small", text, "doubt"))
+    return tuple(notices)
+
+
+def _holes(blank: Pattern, tree: FoldTree) -> Iterable[Notice]:
+    for opening in blank.openings:
+        area = polygon(opening)
+        x, y = area.centroid.x, area.centroid.y
+        for index, bend in enumerate(blank.bends):
+            facts = next(f.facts for f in tree.folds if f.chord.bend == index)
+            line = shapely.LineString([bend.start_mm, bend.end_mm])
+            gap = line.distance(area) - facts.allowance_mm / 2
+            least = HOLE_THICKNESSES * facts.thickness_mm
+            if 0.0 < gap < least and facts.angle_deg > 0.0:
+                text = (
+                    f"the hole near {x:.0f}, {y:.0f} mm ends {gap:.1f} mm from the start of bend "
+                    f"{facts.name} and may be pulled out of round; it wants {least:.1f} mm: "
+                    f"{HOLE_SOURCE}"
+                )
+                yield Notice("hole-near-bend", text)
+
+
+def _flanges(tree: FoldTree) -> Iterable[Notice]:
+    for fold in tree.folds:
+        facts = fold.facts
+        if facts.angle_deg == 0.0:
+            continue
+        for face in (fold.parent, fold.child):
+            if sum(face in (f.parent, f.child) for f in tree.folds) > 1 and face != fold.child:
+                continue
+            height = _height_mm(tree, fold, face)
+            least = max(
+                FLANGE_THICKNESSES * facts.thickness_mm,
+                2 * facts.thickness_mm + facts.radius_mm,
+            )
+            if height <= facts.reach_mm:
+                text = (
+                    f"face F{face + 1} beside bend {facts.name} is {height:.1f} mm high, all of "
+                    "it bend: nothing flat is left"
+                )
+                yield Notice("flange-gone", text, "doubt")
+            elif height < least:
+                text = (
+                    f"face F{face + 1} beside bend {facts.name} is {height:.1f} mm high and wants "
+                    f"{least:.1f} mm to be held: {FLANGE_SOURCE}"
+                )
+                yield Notice("flange-short", text)
+            elif height < HAND_MM:
+                text = (
+                    f"face F{face + 1} beside bend {facts.name} is {height:.1f} mm high; by hand "
+                    f"below {HAND_MM:g} mm is awkward: {HAND_SOURCE}"
+                )
+                yield Notice("flange-low", text)
+
+
+def _height_mm(tree: FoldTree, fold: Fold, face: int) -> float:
+    """How far a face reaches from a bend line, as traced."""
+    side = 1.0 if face == fold.child else -1.0
+    points = tree.faces.polygon(face).exterior.coords
+    return max(side * fold.beyond_mm((float(x), float(y))) for x, y in points)
+
+
+def _ends(unrelieved: Sequence[tuple[str, Point]]) -> Iterable[Notice]:
+    for name, (x, y) in unrelieved:
+        text = (
+            f"bend {name} ends in the sheet near {x:.0f}, {y:.0f} mm and will tear there: "
+            "cut a relief"
+        )
+        yield Notice("bend-unrelieved", text)

@@ -1,0 +1,65 @@
+"""Flanges that would overlap by a hair at a shared corner, cut back to where they meet.
+
+A sharp bend pulls the flanges at both sides of a corner toward the base, and their edges
+may then cross close to it.  The outline makes a small loop there, which no sheet can have.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from digitize.pattern.contour import Edge
+from digitize.pattern.segments import Line, Point
+
+_MOST_EDGES = 4  # between the two that cross
+
+
+def without_loops(edges: Sequence[Edge], longest_mm: float) -> list[Edge]:
+    """The closed chain with every loop of straight edges no longer than that cut away."""
+    chain = list(edges)
+    i = 0
+    while i < len(chain):
+        cut = _loop(chain, i, longest_mm)
+        if cut is None:
+            i += 1
+            continue
+        chain, i = cut, max(i - _MOST_EDGES, 0)
+    return chain
+
+
+def _loop(chain: list[Edge], i: int, longest_mm: float) -> list[Edge] | None:
+    """The chain without the loop that begins on edge ``i``, if there is one."""
+    n = len(chain)
+    for steps in range(2, min(_MOST_EDGES, n - 2) + 1):
+        j = (i + steps) % n
+        a, b = chain[i].segment, chain[j].segment
+        if not isinstance(a, Line) or not isinstance(b, Line):
+            continue
+        at = _crossing(a, b)
+        if at is None:
+            continue
+        between = [chain[(i + k) % n].segment for k in range(1, steps)]
+        around = math.fsum(s.length_mm for s in between)
+        around += math.dist(at, a.end_mm) + math.dist(b.start_mm, at)
+        if around > longest_mm or not all(isinstance(s, Line) for s in between):
+            continue
+        before = Edge(Line(a.start_mm, at), chain[i].evidence, chain[i].u_mm)
+        after = Edge(Line(at, b.end_mm), chain[j].evidence, chain[j].u_mm)
+        rest = [chain[(j + k) % n] for k in range(1, n - steps)]
+        return [before, after, *rest]
+    return None
+
+
+def _crossing(a: Line, b: Line) -> Point | None:
+    """Where two segments cross, ends left out."""
+    (x0, y0), (x1, y1), (x2, y2), (x3, y3) = a.start_mm, a.end_mm, b.start_mm, b.end_mm
+    ux, uy, vx, vy = x1 - x0, y1 - y0, x3 - x2, y3 - y2
+    cross = ux * vy - uy * vx
+    if abs(cross) < 1e-12 * math.hypot(ux, uy) * math.hypot(vx, vy):
+        return None
+    t = ((x2 - x0) * vy - (y2 - y0) * vx) / cross
+    s = ((x2 - x0) * uy - (y2 - y0) * ux) / cross
+    if not (1e-9 < t < 1 - 1e-9 and 1e-9 < s < 1 - 1e-9):
+        return None
+    return x0 + t * ux, y0 + t * uy

@@ -1,0 +1,107 @@
+"""From a pattern with bends to the flat blank it is folded from.
+
+The base face stays where it is; every other face moves with the bends between it and the
+base.  The blank is a pattern again, its bend lines marked as lying on the blank, so that
+developing it once more changes nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from digitize.bending.facts import BendFacts, told
+from digitize.blank.checks import check
+from digitize.blank.faces import NotDeveloped, split
+from digitize.blank.folds import FoldTree, fold_tree
+from digitize.blank.inside import Carrier
+from digitize.blank.outline import blank_outline
+from digitize.blank.scribes import bend_line, scribe_lines
+from digitize.errors import Notice
+from digitize.pattern.model import Pattern, PointMark, Precision
+from digitize.pattern.soundness import fault
+
+U_OF_K = 0.04
+"""Standard uncertainty of a K from tables: the laws differ by 0.35 to 0.45 for one steel."""
+
+
+@dataclass(frozen=True, slots=True)
+class Blank:
+    """The developed blank and how it came about."""
+
+    pattern: Pattern
+    tree: FoldTree
+    facts: tuple[BendFacts, ...]
+
+
+def develop(pattern: Pattern, facts: Sequence[BendFacts], base: int | None = None) -> Blank:
+    """The blank of a pattern; ``base`` is the face that stays, the largest by default.
+
+    Raises NotDeveloped where the bend lines do not divide the piece, or the blank would
+    overlap itself.
+    """
+    facts = tuple(facts)
+    pattern = told(pattern, facts)
+    faces = split(pattern)
+    tree = fold_tree(faces, facts, faces.largest() if base is None else base)
+    outline = blank_outline(tree)
+    carrier = Carrier(tree)
+    moved = [carrier.moved(opening) for opening in pattern.openings]
+    blank = replace(
+        pattern,
+        outline=outline.contour,
+        openings=tuple(m.closed for m in moved),
+        marks=tuple(PointMark(carrier.image(m.at_mm), m.u_mm) for m in pattern.marks),
+        precision=_precision(pattern, tree),
+    )
+    found = fault(blank)
+    if found is not None:
+        raise NotDeveloped(
+            f"the blank would overlap itself: its {found.what}",
+            where=found.where,
+            do="cut a relief there, or check angle, radius and where the bend line was drawn",
+        )
+    bends = {f.facts.name: bend_line(tree, f, outline) for f in reversed(tree.folds)}
+    scribes = tuple(s for fold in tree.folds for s in scribe_lines(tree, fold, outline))
+    blank = replace(blank, bends=tuple(bends[f.name] for f in facts), scribes=scribes)
+    notices = (
+        *pattern.notices,
+        *_reached(pattern, [m.bends for m in moved]),
+        *check(blank, tree, outline.unrelieved),
+    )
+    return Blank(replace(blank, notices=tuple(dict.fromkeys(notices))), tree, facts)
+
+
+def _reached(pattern: Pattern, reached: Sequence[tuple[str, ...]]) -> list[Notice]:
+    notices = []
+    for opening, bends in zip(pattern.openings, reached, strict=True):
+        if bends:
+            x, y = opening.points_mm(0.1).mean(axis=0)
+            text = (
+                f"the hole near {x:.0f}, {y:.0f} mm reaches into bend {', '.join(bends)} and will "
+                "be drawn out of shape: cut it after bending"
+            )
+            notices.append(Notice("hole-in-bend", text, "doubt"))
+    return notices
+
+
+def _precision(pattern: Pattern, tree: FoldTree) -> Precision | None:
+    """The pattern's precision widened by how well a bend's allowance is known.
+
+    The longest way through bends from face to face counts, each bend on its own.
+    """
+    if pattern.precision is None:
+        return None
+    own = {
+        f.facts.name: U_OF_K * f.facts.thickness_mm * math.radians(f.facts.angle_deg)
+        for f in tree.folds
+        if f.facts.traced != "blank" and "law" in f.facts.defaults
+    }
+    worst = 0.0
+    chains = [{f.facts.name for f in tree.chain(face)} for face in range(tree.faces.count)]
+    for a in chains:
+        for b in chains:
+            worst = max(worst, math.fsum(own.get(name, 0.0) ** 2 for name in a ^ b))
+    edge = math.hypot(pattern.precision.edge_u_mm, math.sqrt(worst / 2))
+    return replace(pattern.precision, edge_u_mm=edge)

@@ -1,0 +1,360 @@
+"""The blank's outline: the pattern's, each face moved and each bend's strip squeezed.
+
+Walking round the outline, a run of edges belongs to one face and lies between the ends of
+two bend lines.  Edges that cross a bend's strip next to such an end are cut at the tangent
+line and squeezed; the rest of a run moves as a whole, so lines and arcs stay what they are.
+
+Where the sheet runs on beside a bend's end (a tab in the middle of a straight edge), that
+edge is not bent and stays where it is; the bend then ends in a tear unless it is relieved,
+and the end is reported as ``unrelieved``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import assert_never
+
+from digitize.blank.corners import without_loops
+from digitize.blank.cutting import at, meetings, piece
+from digitize.blank.faces import Chord
+from digitize.blank.folds import Fold, FoldTree
+from digitize.pattern.contour import Contour, Edge
+from digitize.pattern.segments import Arc, Line, Point, Segment
+
+ARC_ERROR_MM = 0.002
+_SAME_MM = 1e-7
+_FINE_MM = 0.02
+
+Squeeze = Callable[[float], float]
+"""The share of the deduction at a distance beyond the bend line."""
+
+
+@dataclass(frozen=True, slots=True)
+class BlankOutline:
+    """The outline, and the ends of bends that would tear: where the sheet runs on beside
+    one, or where two bends meet at a corner.  Places are on the blank."""
+
+    contour: Contour
+    unrelieved: tuple[tuple[str, Point], ...]
+    ends: dict[int, Point]  # where each corner goes at which a bend ends
+
+
+@dataclass(frozen=True, slots=True)
+class _BendEnd:
+    """How a fold ends at a corner of the outline."""
+
+    fold: Fold
+    corner: int
+    share: float  # of the deduction, at the corner itself
+    runs_on: tuple[int, ...]  # the faces that run on beside the end
+
+    def squeeze(self, face: int, corner_beyond: float) -> Squeeze | None:
+        """What the run of a face does next to the end; None where it is not bent."""
+        if face in self.runs_on:
+            return None
+        if not self.runs_on:
+            return self.fold.share
+        # From where the corner is held to where the strip ends, but never folding back.
+        far = max(self.fold.strip_mm, self.fold.facts.deduction_mm)
+        far = far if face == self.fold.child else -far
+        span = far - corner_beyond
+
+        def share(beyond: float) -> float:
+            t = min(max((beyond - corner_beyond) / span, 0.0), 1.0)
+            return self.share + t * (1.0 - 2.0 * self.share)
+
+        return share
+
+    def limit_mm(self, face: int) -> float:
+        """Distance beyond the bend line where the squeezed part of a run ends."""
+        reach = self.fold.strip_mm
+        if self.runs_on:
+            reach = max(reach, self.fold.facts.deduction_mm)
+        return reach if face == self.fold.child else -reach
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A piece of edge in one face with the squeezes that act on it."""
+
+    edge: Edge
+    face: int
+    acting: tuple[tuple[Fold, Squeeze], ...]
+
+
+def blank_outline(tree: FoldTree) -> BlankOutline:
+    """The blank's outline in the base face's coordinates."""
+    faces = tree.faces
+    n = len(faces.edges)
+    ends: dict[tuple[int, int], _BendEnd] = {}  # by chord's place in the list, and corner
+    for c, fold in enumerate(tree.folds):
+        for corner in (fold.chord.first, fold.chord.last):
+            ends[c, corner % n] = _bend_end(tree, fold, corner % n)
+    at_corner: dict[int, list[_BendEnd]] = {}
+    for (_, corner), end in ends.items():
+        at_corner.setdefault(corner, []).append(end)
+    parts = [part for run in _runs(tree, at_corner) for part in _run_parts(tree, run, at_corner)]
+    first = faces.corner(0)
+    begin = next(i for i, part in enumerate(parts) if part.edge.segment.start_mm == first)
+    parts = parts[begin:] + parts[:begin]
+    corner_images = {
+        faces.corner(corner): _corner_image(tree, faces.corner(corner), here)
+        for corner, here in at_corner.items()
+    }
+
+    def image(p: Point, part: _Part) -> Point:
+        return corner_images.get(p) or _image(tree, p, part)
+
+    edges: list[Edge] = []
+    for part in parts:
+        for segment in _imaged(part.edge.segment, lambda p, part=part: image(p, part)):  # type: ignore[misc]
+            edges.append(Edge(segment, part.edge.evidence, part.edge.u_mm))
+    unrelieved = tuple(
+        (end.fold.facts.name, corner_images[faces.corner(corner)])
+        for corner, here in at_corner.items()
+        for end in here
+        if (end.runs_on or len(here) > 1) and end.fold.facts.angle_deg > 0.0
+    )
+    widest = max((2 * f.strip_mm + abs(f.facts.deduction_mm) for f in tree.folds), default=0.0)
+    edges = without_loops(_closed_up(edges), 4 * widest)
+    ends_mm = {corner: corner_images[faces.corner(corner)] for corner in at_corner}
+    return BlankOutline(Contour(_joined(edges)), unrelieved, ends_mm)
+
+
+def _bend_end(tree: FoldTree, fold: Fold, corner: int) -> _BendEnd:
+    on = tuple(f for f in (fold.parent, fold.child) if runs_on(tree, fold, corner, f))
+    match on:
+        case ():
+            share = fold.share(fold.beyond_mm(tree.faces.corner(corner)))
+        case (face,):
+            share = 0.0 if face == fold.parent else 1.0
+        case _:
+            share = 0.5
+    return _BendEnd(fold, corner, share, on)
+
+
+def runs_on(tree: FoldTree, fold: Fold, corner: int, face: int) -> bool:
+    """Whether a face's edge runs on beside a bend's end instead of crossing the strip.
+
+    It does where, still within the strip, it gets farther past the end than the strip is wide.
+    """
+    faces, reach = tree.faces, fold.strip_mm
+    n = len(faces.edges)
+    corner %= n
+    axis = fold.chord.axis
+    other = fold.chord.first % n if fold.chord.last % n == corner else fold.chord.last % n
+    station, towards = axis.station(faces.corner(corner))[0], axis.station(faces.corner(other))[0]
+    outward = 1.0 if station > towards else -1.0
+    side = 1.0 if face == fold.child else -1.0
+    for step in (1, -1):
+        i = corner if step == 1 else (corner - 1) % n
+        while faces.face_of_edge[i] == face:
+            points = faces.edges[i].segment.points_mm(0.05)
+            for x, y in points if step == 1 else points[::-1]:
+                p = (float(x), float(y))
+                if side * fold.beyond_mm(p) >= reach + 0.25:
+                    break
+                if outward * (axis.station(p)[0] - station) > 2 * reach + 1.0:
+                    return True
+            else:
+                i = (i + step) % n
+                if (i if step == 1 else (i + 1) % n) == corner:
+                    break
+                continue
+            break
+    return False
+
+
+def _runs(tree: FoldTree, at_corner: dict[int, list[_BendEnd]]) -> list[list[int]]:
+    """Edges in runs between corners where bends end."""
+    n = len(tree.faces.edges)
+    if not at_corner:
+        return [list(range(n))]
+    first = min(at_corner)
+    runs: list[list[int]] = []
+    for k in range(n):
+        i = (first + k) % n
+        if i in at_corner:
+            runs.append([])
+        runs[-1].append(i)
+    return runs
+
+
+def _run_parts(tree: FoldTree, run: list[int], at_corner: dict[int, list[_BendEnd]]) -> list[_Part]:
+    """A run cut where the squeezed stretches at its two ends stop."""
+    faces = tree.faces
+    n = len(faces.edges)
+    face = faces.face_of_edge[run[0]]
+    parts = [_Part(faces.edges[i], face, ()) for i in run]
+    for corner, backward in ((run[0], False), ((run[-1] + 1) % n, True)):
+        for end in at_corner.get(corner, []):
+            if face not in (end.fold.parent, end.fold.child):
+                continue
+            squeeze = end.squeeze(face, end.fold.beyond_mm(faces.corner(corner)))
+            if squeeze is not None:
+                ordered = _reversed(parts) if backward else parts
+                done = _squeezed(ordered, end, face, squeeze)
+                parts = _reversed(done) if backward else done
+    return parts
+
+
+def _reversed(parts: list[_Part]) -> list[_Part]:
+    return [
+        _Part(Edge(p.edge.segment.reversed(), p.edge.evidence, p.edge.u_mm), p.face, p.acting)
+        for p in reversed(parts)
+    ]
+
+
+def _squeezed(parts: list[_Part], end: _BendEnd, face: int, squeeze: Squeeze) -> list[_Part]:
+    """The parts with a squeeze acting until the run leaves the strip for the first time."""
+    fold = end.fold
+    side = 1.0 if face == fold.child else -1.0
+    limit = end.limit_mm(face)
+    left = 1.0 if _same_way(fold.chord, fold) else -1.0
+    tangent = fold.chord.axis.moved(left * limit)
+    line = fold.chord.axis
+    done: list[_Part] = []
+    for k, part in enumerate(parts):
+        segment = part.edge.segment
+        leaves = next(
+            (
+                t
+                for t in meetings(segment, tangent)
+                if side * fold.beyond_mm(at(segment, min(t + 1e-3, 1.0))) > side * limit
+                or t > 1.0 - 1e-9
+            ),
+            None,
+        )
+        stop = 1.0 if leaves is None else leaves
+        bends_at = [t for t in meetings(segment, line) if 0.0 < t < stop]
+        places = [0.0, *bends_at, stop, 1.0]
+        for t0, t1 in pairwise(places):
+            if (t1 - t0) * segment.length_mm <= _SAME_MM:
+                continue
+            edge = Edge(piece(segment, t0, t1), part.edge.evidence, part.edge.u_mm)
+            acting = (*part.acting, (fold, squeeze)) if t1 <= stop else part.acting
+            done.append(_Part(edge, face, acting))
+        if leaves is not None:
+            return done + parts[k + 1 :]
+    return done
+
+
+def _same_way(chord: Chord, fold: Fold) -> bool:
+    nx, ny = chord.axis.normal
+    return nx * fold.normal[0] + ny * fold.normal[1] > 0
+
+
+def _image(tree: FoldTree, p: Point, part: _Part) -> Point:
+    x, y = tree.moves_mm[part.face]
+    x, y = p[0] + x, p[1] + y
+    for fold, squeeze in dict(part.acting).items():
+        share = squeeze(fold.beyond_mm(p))
+        dx, dy = fold.pulled(share - (1.0 if part.face == fold.child else 0.0))
+        x, y = x + dx, y + dy
+    return x, y
+
+
+def _corner_image(tree: FoldTree, p: Point, here: list[_BendEnd]) -> Point:
+    """Where a corner goes at which bends end: pulled by each of them from the topmost face."""
+    children = {end.fold.child for end in here}
+    top = next(end.fold.parent for end in here if end.fold.parent not in children)
+    x, y = tree.moves_mm[top]
+    x, y = p[0] + x, p[1] + y
+    for end in here:
+        dx, dy = end.fold.pulled(end.share)
+        x, y = x + dx, y + dy
+    return x, y
+
+
+def _imaged(segment: Segment, image: Callable[[Point], Point]) -> Iterable[Segment]:
+    """A segment moved point by point; an arc that is squeezed becomes arcs close to its image."""
+    start, end = image(segment.start_mm), image(segment.end_mm)
+    if math.dist(start, end) <= _SAME_MM:
+        return
+    match segment:
+        case Line():
+            yield Line(start, end)
+        case Arc():
+            moved = Arc(start, end, segment.bulge)
+            worst = max(math.dist(image(at(segment, t)), at(moved, t)) for t in (0.25, 0.5, 0.75))
+            if worst <= 1e-9:
+                yield moved
+                return
+            through = _arc_through(start, image(at(segment, 0.5)), end)
+            off = max(
+                abs(math.dist(image(at(segment, t)), through.centre_mm) - through.radius_mm)
+                if isinstance(through, Arc)
+                else 0.0
+                for t in (0.25, 0.75)
+            )
+            if off <= ARC_ERROR_MM or segment.length_mm < _FINE_MM:
+                yield through
+                return
+            yield from _imaged(piece(segment, 0.0, 0.5), image)
+            yield from _imaged(piece(segment, 0.5, 1.0), image)
+        case _:
+            assert_never(segment)
+
+
+def _arc_through(start: Point, middle: Point, end: Point) -> Segment:
+    """The arc through three points, or the line where they lie straight."""
+    chord = math.dist(start, end)
+    ux, uy = (end[0] - start[0]) / chord, (end[1] - start[1]) / chord
+    mx, my = middle[0] - start[0], middle[1] - start[1]
+    along, left = mx * ux + my * uy - chord / 2, my * ux - mx * uy
+    if abs(left) < 1e-9:
+        return Line(start, end)
+    # Sagitta of the circle through the ends whose distance to the middle point is the radius.
+    k = (along * along + left * left - chord * chord / 4) / (2 * left)  # centre, left of chord
+    radius = math.hypot(chord / 2, k)
+    sagitta = k + math.copysign(radius, left)
+    return Arc(start, end, -2 * sagitta / chord)
+
+
+def _closed_up(edges: list[Edge]) -> list[Edge]:
+    """Neighbours given the very same corner, where rounding left them apart."""
+    closed: list[Edge] = []
+    for i, edge in enumerate(edges):
+        start = edges[i - 1].segment.end_mm
+        s = edge.segment
+        match s:
+            case Line():
+                closed.append(Edge(Line(start, s.end_mm), edge.evidence, edge.u_mm))
+            case Arc():
+                closed.append(Edge(Arc(start, s.end_mm, s.bulge), edge.evidence, edge.u_mm))
+            case _:
+                assert_never(s)
+    return closed
+
+
+def _joined(edges: list[Edge]) -> tuple[Edge, ...]:
+    """Lines that continue one another made one again."""
+    joined: list[Edge] = []
+    for edge in edges:
+        if joined and _continues(joined[-1], edge):
+            segment = Line(joined[-1].segment.start_mm, edge.segment.end_mm)
+            joined[-1] = Edge(segment, edge.evidence, edge.u_mm)
+        else:
+            joined.append(edge)
+    if len(joined) > 2 and _continues(joined[-1], joined[0]):
+        segment = Line(joined[-1].segment.start_mm, joined[0].segment.end_mm)
+        joined[0] = Edge(segment, joined[0].evidence, joined[0].u_mm)
+        joined.pop()
+    return tuple(joined)
+
+
+def _continues(a: Edge, b: Edge) -> bool:
+    if not (isinstance(a.segment, Line) and isinstance(b.segment, Line)):
+        return False
+    if (a.evidence, a.u_mm) != (b.evidence, b.u_mm):
+        return False
+    (x0, y0), (x1, y1), (x2, y2) = a.segment.start_mm, a.segment.end_mm, b.segment.end_mm
+    d = math.dist((x0, y0), (x2, y2))
+    if d < _SAME_MM:
+        return False
+    off = ((x2 - x0) * (y1 - y0) - (y2 - y0) * (x1 - x0)) / d
+    ahead = (x1 - x0) * (x2 - x1) + (y1 - y0) * (y2 - y1)
+    return abs(off) < 1e-7 and ahead > 0
