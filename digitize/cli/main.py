@@ -17,6 +17,7 @@ import typer
 from digitize.cli import (
     check_command,
     draw_command,
+    fold_command,
     phone_command,
     printer_command,
     samples_command,
@@ -58,6 +59,7 @@ app.command("printer")(printer_command.printer)
 app.command("phone")(phone_command.phone)
 app.command("sizes")(sizes_command.sizes)
 app.command("draw")(draw_command.draw)
+app.command("fold")(fold_command.fold)
 app.command("samples")(samples_command.samples)
 
 

@@ -1,0 +1,189 @@
+"""A shaded picture of the folded piece, its faces and bends numbered.
+
+The solid is seen in parallel projection from above its base, nearer pixels hiding farther
+ones; light comes over the viewer's left shoulder.  Edges of the sheet and tangent lines are
+drawn where they can be seen, bends tinted, and numbers put where their part shows most.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from digitize.files.lettering import font_path
+from digitize.folding.solid import Solid
+from digitize.pattern.segments import FloatArray
+
+FACE = np.array([176.0, 190.0, 201.0])
+FACE_BACK = np.array([150.0, 150.0, 158.0])
+BEND = np.array([230.0, 159.0, 0.0])  # orange of Okabe and Ito, as in files.palette
+LINE, FAINT, PAPER = (20, 24, 32), (90, 96, 104), (255, 255, 255)
+_FINE = 2  # drawn pixels to a pixel of the picture
+_LEAST_PX = 60
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Where the piece is seen from: about the upright, and above the horizon."""
+
+    azimuth_deg: float = -60.0
+    elevation_deg: float = 35.0
+
+
+def render(
+    solid: Solid,
+    names: dict[int, str],
+    view: View | None = None,
+    size_px: tuple[int, int] = (1200, 900),
+) -> bytes:
+    """A PNG of a solid; ``names`` by part number, faces first, then folds.
+
+    What is smaller than its number, or hidden, goes without one.
+    """
+    out = io.BytesIO()
+    picture(solid, names, view, size_px).save(out, "PNG", optimize=True)
+    return out.getvalue()
+
+
+def picture(
+    solid: Solid,
+    names: dict[int, str],
+    view: View | None = None,
+    size_px: tuple[int, int] = (1200, 900),
+) -> Image.Image:
+    """The same as an image of Pillow."""
+    view = view or View()
+    w, h = size_px[0] * _FINE, size_px[1] * _FINE
+    turn = _turn(view)
+    seen = solid.vertices_mm @ turn.T  # right, up, toward the viewer
+    low, high = seen.min(axis=0), seen.max(axis=0)
+    span = high - low
+    scale = 0.92 * min(w / max(span[0], 1e-6), h / max(span[1], 1e-6))
+    x = (seen[:, 0] - (low[0] + high[0]) / 2) * scale + w / 2
+    y = h / 2 - (seen[:, 1] - (low[1] + high[1]) / 2) * scale
+    points = np.column_stack([x, y, seen[:, 2] * scale])
+    nearest, which = _hidden(points, solid.triangles, (w, h))
+    image = _shaded(solid, turn, which)
+    _lines(image, solid, points, nearest)
+    small = image.resize(size_px, Image.Resampling.LANCZOS)
+    shown = np.where(which >= 0, solid.part[which], -1)[::_FINE, ::_FINE]
+    _numbers(small, shown, names)
+    return small
+
+
+def _turn(view: View) -> FloatArray:
+    a, e = math.radians(view.azimuth_deg), math.radians(view.elevation_deg)
+    right = np.array([-math.sin(a), math.cos(a), 0.0])
+    back = np.array([math.cos(e) * math.cos(a), math.cos(e) * math.sin(a), math.sin(e)])
+    return np.vstack([right, np.cross(back, right), back])
+
+
+def _hidden(
+    points: FloatArray, triangles: NDArray[np.int64], size: tuple[int, int]
+) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Depth and triangle seen at every pixel; -1 where there is none."""
+    w, h = size
+    depth = np.full((h, w), -np.inf)
+    which = np.full((h, w), -1, dtype=np.int64)
+    for number, triangle in enumerate(triangles):
+        (x0, y0, z0), (x1, y1, z1), (x2, y2, z2) = points[triangle]
+        area = (x1 - x0) * (y2 - y0) - (x2 - x0) * (y1 - y0)
+        if abs(area) < 1e-9:
+            continue
+        left, right = max(math.floor(min(x0, x1, x2)), 0), min(math.ceil(max(x0, x1, x2)), w - 1)
+        top, bottom = max(math.floor(min(y0, y1, y2)), 0), min(math.ceil(max(y0, y1, y2)), h - 1)
+        if left > right or top > bottom:
+            continue
+        px, py = np.meshgrid(np.arange(left, right + 1), np.arange(top, bottom + 1))
+        u = ((px - x0) * (y2 - y0) - (x2 - x0) * (py - y0)) / area
+        v = ((x1 - x0) * (py - y0) - (px - x0) * (y1 - y0)) / area
+        z = z0 + u * (z1 - z0) + v * (z2 - z0)
+        window = (slice(top, bottom + 1), slice(left, right + 1))
+        nearer = (u >= -1e-9) & (v >= -1e-9) & (u + v <= 1 + 1e-9) & (z > depth[window])
+        depth[window][nearer] = z[nearer]
+        which[window][nearer] = number
+    return depth, which
+
+
+def _shaded(solid: Solid, turn: FloatArray, which: NDArray[np.int64]) -> Image.Image:
+    a, b, c = (solid.vertices_mm[solid.triangles[:, k]] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    length = np.linalg.norm(normal, axis=1, keepdims=True)
+    normal = normal / np.where(length > 0, length, 1.0) @ turn.T
+    light = np.array([-0.45, 0.65, 0.75])
+    bright = 0.45 + 0.55 * np.clip(normal @ (light / np.linalg.norm(light)), 0.0, 1.0)
+    colour = np.where((solid.surface == 1)[:, None], FACE, FACE_BACK)
+    bent = solid.part >= solid.faces
+    colour = np.where(bent[:, None], 0.55 * colour + 0.45 * BEND, colour)
+    painted = np.vstack([colour * bright[:, None], np.array(PAPER, float)])
+    return Image.fromarray(painted[which].round().astype(np.uint8))
+
+
+def _lines(image: Image.Image, solid: Solid, points: FloatArray, nearest: FloatArray) -> None:
+    """Edges of the sheet, and where a flat part meets a bend, as far as nothing hides them."""
+    draw = ImageDraw.Draw(image)
+    edges: dict[tuple[int, int], list[int]] = {}
+    for number, (i, j, k) in enumerate(solid.triangles.tolist()):
+        for a, b in ((i, j), (j, k), (k, i)):
+            edges.setdefault((min(a, b), max(a, b)), []).append(number)
+    h, w = nearest.shape
+    for (a, b), beside in edges.items():
+        surfaces = {int(solid.surface[n]) for n in beside}
+        parts = {int(solid.part[n]) for n in beside}
+        if len(surfaces) == 1 and (len(parts) == 1 or surfaces == {0}):
+            continue
+        colour, thick = (LINE, 3) if len(surfaces) > 1 else (FAINT, 2)
+        start, end = points[a], points[b]
+        n = max(2, math.ceil(math.dist(start[:2], end[:2]) / 3))
+        along = start + np.linspace(0.0, 1.0, n + 1)[:, None] * (end - start)
+        column = np.clip(np.round(along[:, 0]).astype(int), 1, w - 2)
+        row = np.clip(np.round(along[:, 1]).astype(int), 1, h - 2)
+        # The farthest of the pixels around: an edge lies at a step in depth.
+        around = [nearest[row + dy, column + dx] for dy in (-1, 0, 1) for dx in (-1, 0, 1)]
+        clear = along[:, 2] > np.min(around, axis=0) - 6.0
+        for k in range(n):
+            if clear[k] and clear[k + 1]:
+                draw.line([*along[k][:2], *along[k + 1][:2]], fill=colour, width=thick)
+
+
+def _numbers(image: Image.Image, shown: NDArray[np.int64], names: dict[int, str]) -> None:
+    draw = ImageDraw.Draw(image)
+    font = ImageFont.truetype(str(font_path()), max(14, image.height // 38))
+    taken: list[tuple[float, float, float, float]] = []
+    for part in sorted(names, key=lambda p: -int((shown == p).sum())):
+        mask = shown == part
+        if mask.sum() < _LEAST_PX:
+            continue
+        inside = cv2.distanceTransform(np.pad(mask, 1).astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
+        x0, y0, x1, y1 = draw.textbbox((0, 0), names[part], font=font)
+        rows, columns = np.indices(mask.shape)
+        off = np.hypot(rows - rows[mask].mean(), columns - columns[mask].mean())
+        score = np.where(mask, np.minimum(inside, 30.0) - 0.05 * off, -np.inf)
+        for _ in range(12):
+            row, column = divmod(int(np.argmax(score)), score.shape[1])
+            box = (
+                column - (x1 - x0) / 2 - 4,
+                row - (y1 - y0) / 2 - 3,
+                column + (x1 - x0) / 2 + 4,
+                row + (y1 - y0) / 2 + 3,
+            )
+            if not any(
+                box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken
+            ):
+                break
+            score[
+                max(0, int(box[1])) : int(box[3]) + 1, max(0, int(box[0])) : int(box[2]) + 1
+            ] = -np.inf
+            if not np.isfinite(score.max()):
+                break
+        else:
+            continue
+        taken.append(box)
+        draw.rounded_rectangle(box, radius=4, fill=PAPER, outline=FAINT)
+        draw.text((column, row), names[part], font=font, fill=LINE, anchor="mm")

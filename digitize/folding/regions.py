@@ -1,0 +1,131 @@
+"""Which part of the blank stays flat and which is rolled into a bend.
+
+Between the tangent lines of a bend lies its strip; what remains of the metal belongs to
+the faces.  Where the sheet runs on beside a bend's end the strip stops at that end, and
+where the strips of two bends meet without a relief the first one has the common part: there
+the real sheet is crushed or torn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from digitize.blank.fold import flat_part, tangent_point
+from digitize.blank.folds import Fold, FoldTree
+from digitize.pattern.model import Pattern
+from digitize.pattern.region import metal
+from digitize.pattern.segments import Point
+
+CHORD_MM = 0.02
+_RUNS_ON_MM = 1.0  # beyond twice the reach, an edge does not cross the strip but runs beside it
+
+Area = shapely.Polygon | shapely.MultiPolygon
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A bend's place on the blank: its parent's tangent line, and the way to the child."""
+
+    origin_mm: Point
+    along: Point
+    beyond: Point
+    start_mm: float  # station of the bend's ends along the tangent line
+    end_mm: float
+
+    def at(self, station_mm: float, beyond_mm: float) -> Point:
+        """A point of the blank by its station and how far it lies beyond the tangent line."""
+        (x, y), (ux, uy), (nx, ny) = self.origin_mm, self.along, self.beyond
+        return x + station_mm * ux + beyond_mm * nx, y + station_mm * uy + beyond_mm * ny
+
+    def station(self, p: Point) -> tuple[float, float]:
+        """Station and distance beyond the tangent line of a point of the blank."""
+        dx, dy = p[0] - self.origin_mm[0], p[1] - self.origin_mm[1]
+        (ux, uy), (nx, ny) = self.along, self.beyond
+        return dx * ux + dy * uy, dx * nx + dy * ny
+
+    def band(self, start_mm: float, end_mm: float, near_mm: float, far_mm: float) -> Area:
+        """The rectangle between two stations and two distances."""
+        return shapely.Polygon(
+            [
+                self.at(start_mm, near_mm),
+                self.at(end_mm, near_mm),
+                self.at(end_mm, far_mm),
+                self.at(start_mm, far_mm),
+            ]
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Regions:
+    """The metal of a blank by what becomes of it; strips in the order of the tree's folds."""
+
+    metal: Area
+    faces: tuple[Area, ...]
+    strips: tuple[Area, ...]
+    frames: tuple[Frame, ...]
+
+
+def frame_of(tree: FoldTree, fold: Fold) -> Frame:
+    """A fold's tangent line on its parent, in the blank."""
+    mx, my = tree.moves_mm[fold.parent]
+    x, y = tangent_point(fold)
+    nx, ny = fold.normal
+    frame = Frame((x + mx, y + my), (ny, -nx), (nx, ny), 0.0, 0.0)
+    ends = [tree.faces.corner(c) for c in (fold.chord.first, fold.chord.last)]
+    stations = sorted(frame.station((p[0] + mx, p[1] + my))[0] for p in ends)
+    return Frame(frame.origin_mm, frame.along, frame.beyond, stations[0], stations[1])
+
+
+def regions(tree: FoldTree, blank: Pattern, chord_error_mm: float = CHORD_MM) -> Regions:
+    """The faces and bend strips of a developed blank."""
+    whole = metal(blank, chord_error_mm)
+    frames = tuple(frame_of(tree, fold) for fold in tree.folds)
+    strips: list[Area] = []
+    taken: Area = shapely.Polygon()
+    for fold, frame in zip(tree.folds, frames, strict=True):
+        strip = _strip(whole, fold, frame).difference(taken)
+        strips.append(strip)
+        taken = taken.union(strip)
+    rest = whole.difference(taken)
+    flats = [flat_part(tree, f) for f in range(tree.faces.count)]
+    faces: list[list[shapely.Polygon]] = [[] for _ in flats]
+    for part in polygons(rest):
+        common = [part.intersection(flat).area for flat in flats]
+        if max(common) > 0.0:
+            faces[int(np.argmax(common))].append(part)
+        else:
+            near = [part.distance(flat) for flat in flats]
+            faces[int(np.argmin(near))].append(part)
+    return Regions(whole, tuple(shapely.union_all(f) for f in faces), tuple(strips), frames)
+
+
+def polygons(area: Area) -> list[shapely.Polygon]:
+    """The polygons an area consists of, without slivers."""
+    parts = [area] if area.geom_type == "Polygon" else list(getattr(area, "geoms", []))
+    return [p for p in parts if p.geom_type == "Polygon" and p.area > 1e-9]
+
+
+def _strip(whole: Area, fold: Fold, frame: Frame) -> Area:
+    """The metal between a bend's tangent lines, as far as it is bent."""
+    width, reach = fold.facts.allowance_mm, fold.facts.reach_mm
+    if width <= 0.0 or fold.facts.angle_deg == 0.0:
+        return shapely.Polygon()
+    far = 2 * max(reach, width) + _RUNS_ON_MM
+    start, end = frame.start_mm, frame.end_mm
+    middle = shapely.LineString([frame.at(start, width / 2), frame.at(end, width / 2)])
+
+    def bent(low: float, high: float) -> list[shapely.Polygon]:
+        inside = whole.intersection(frame.band(low, high, 0.0, width))
+        return [p for p in polygons(inside) if p.intersection(middle).length > 0.0]
+
+    wide = bent(start - 2 * far, end + 2 * far)
+    stations = [frame.station(p)[0] for part in wide for p in part.exterior.coords]
+    if not stations:
+        return shapely.Polygon()
+    low = start if min(stations) < start - far else start - far
+    high = end if max(stations) > end + far else end + far
+    found: Area = shapely.union_all(bent(low, high))
+    return found

@@ -1,0 +1,57 @@
+"""Patterns to fold: a drip tray of a tractor, a channel, a tab in the middle of an edge."""
+
+from digitize.bending.facts import Said, Stock, resolve
+from digitize.bending.laws import NeutralLine
+from digitize.bending.materials import material
+from digitize.blank.develop import develop
+from digitize.pattern.contour import Circle, Contour
+from digitize.pattern.model import BendLine, Pattern
+from digitize.pattern.segments import Line
+
+
+def outline(points):
+    points = [(float(x), float(y)) for x, y in points]
+    return Contour.of([Line(a, b) for a, b in zip(points, points[1:] + points[:1], strict=True)])
+
+
+def bend(x0, y0, x1, y1):
+    return BendLine((float(x0), float(y0)), (float(x1), float(y1)))
+
+
+def channel(web=60.0, left=25.0, right=30.0, length=120.0):
+    """A strip across: legs left and right of a web."""
+    total = left + web + right
+    return Pattern(
+        "channel",
+        outline([(0, 0), (total, 0), (total, length), (0, length)]),
+        openings=(Circle((left + web / 2, length / 2), 8.0),),
+        bends=(bend(left, 0, left, length), bend(left + web, 0, left + web, length)),
+    )
+
+
+def tray(w=160.0, d=100.0, h=20.0):
+    """Four flanges, standing clear of one another at the corners."""
+    g = 4.0
+    points = [(0, 0), (g, 0), (g, -h), (w - g, -h), (w - g, 0), (w, 0)]
+    points += [(w, g), (w + h, g), (w + h, d - g), (w, d - g), (w, d)]
+    points += [(w - g, d), (w - g, d + h), (g, d + h), (g, d), (0, d)]
+    points += [(0, d - g), (-h, d - g), (-h, g), (0, g)]
+    bends = (
+        bend(g, 0, w - g, 0),
+        bend(w, g, w, d - g),
+        bend(w - g, d, g, d),
+        bend(0, d - g, 0, g),
+    )
+    return Pattern("tray", outline(points), openings=(Circle((50.0, 50.0), 10.0),), bends=bends)
+
+
+def developed(pattern, said=None, t=1.2, law=None, base=None):
+    said = said or {"all": Said(90.0, True, 1.2)}
+    facts, _ = resolve(pattern, Stock(material("steel"), t, law or NeutralLine(0.4)), said)
+    return develop(pattern, facts, base)
+
+
+def tab():
+    """A plate with a tab in the middle of its lower edge, without reliefs."""
+    points = [(0, 0), (60, 0), (60, -20), (100, -20), (100, 0), (160, 0), (160, 100), (0, 100)]
+    return Pattern("tab", outline(points), bends=(bend(60, 0, 100, 0),))

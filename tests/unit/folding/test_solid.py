@@ -1,0 +1,86 @@
+"""The folded solid, measured by the trimesh library, which knows nothing of sheet metal."""
+
+import math
+
+import folded_pieces as pieces
+import numpy as np
+import pytest
+import trimesh
+
+from digitize.bending.facts import Said
+from digitize.folding.regions import regions
+from digitize.folding.solid import fold_up
+from digitize.pattern.region import metal
+
+T, R, K = 1.2, 1.2, 0.4
+
+
+def mesh(solid):
+    return trimesh.Trimesh(solid.vertices_mm, solid.triangles, process=False)
+
+
+def test_a_flat_blank_is_its_area_times_its_thickness():
+    blank = pieces.developed(pieces.tray())
+    flat = mesh(fold_up(blank, [0.0] * 4))
+    assert flat.is_watertight
+    assert flat.volume == pytest.approx(metal(blank.pattern, 0.02).area * T, rel=1e-9)
+    assert flat.extents[2] == pytest.approx(T)
+
+
+def test_a_folded_channel_has_the_outside_sizes_that_were_traced():
+    blank = pieces.developed(pieces.channel(60.0, 25.0, 30.0, 120.0))
+    solid = mesh(fold_up(blank))
+    assert solid.is_watertight
+    assert sorted(solid.extents) == pytest.approx([30.0, 60.0, 120.0], abs=1e-6)
+
+
+def test_a_bend_holds_the_metal_of_a_ring_sector():
+    """By Pappus a sector of angle a holds a (R + T/2) T of sheet for each mm of its length."""
+    blank = pieces.developed(pieces.channel())
+    flat, bent = (mesh(fold_up(blank, s)).volume for s in ([0, 0], [1, 1]))
+    gained = 2 * 120.0 * math.pi / 2 * T * ((R + T / 2) - (R + K * T))
+    chords = 1.0 - math.sin(math.radians(5.0)) / math.radians(5.0)  # of the sector's area
+    ring = 2 * 120.0 * math.pi / 2 * T * (R + T / 2)
+    assert bent - flat == pytest.approx(gained - chords * ring, abs=1e-6 * bent)
+
+
+@pytest.mark.parametrize("shares", [(0.3, 1.0, 0.0, 0.7), (1.02, 0.5, 1.0, 1.0), (0, 0, 0, 1)])
+def test_any_bend_may_be_folded_any_way(shares):
+    blank = pieces.developed(pieces.tray())
+    order = [fold.facts.name for fold in blank.tree.folds]
+    solid = fold_up(blank, shares)
+    assert mesh(solid).is_watertight
+    for part, share in enumerate(shares):
+        face = blank.tree.folds[part].child
+        corners = solid.corners_mm(face, 1)
+        normal = np.linalg.svd(corners - corners.mean(axis=0))[2][2]
+        assert math.degrees(math.acos(min(1.0, abs(normal[2])))) == pytest.approx(
+            min(90.0 * share, 180.0 - 90.0 * share), abs=1e-4
+        ), order[part]
+
+
+def test_away_folds_downward_and_toward_upward():
+    said = {"B1": Said(90.0, True, R), "B2": Said(90.0, False, R)}
+    z = mesh(fold_up(pieces.developed(pieces.channel(), said))).bounds[:, 2]
+    assert z == pytest.approx([-30.0, 25.0 - T], abs=1e-6)
+
+
+def test_a_tab_in_the_middle_of_an_edge_tears_at_its_ends_and_leaves_the_edge():
+    pattern = pieces.tab()
+    blank = pieces.developed(pattern)
+    solid = fold_up(blank)
+    assert mesh(solid).is_watertight
+    parts = regions(blank.tree, blank.pattern)
+    x0, _, x1, _ = parts.strips[0].bounds
+    assert (x0, x1) == pytest.approx((60.0, 100.0))
+    base = solid.corners_mm(blank.tree.base, 1)
+    assert base[:, 1].min() == pytest.approx(0.0, abs=1e-6)  # beside the tab the edge stays
+
+
+def test_no_metal_is_counted_twice_or_lost():
+    blank = pieces.developed(pieces.tray())
+    parts = regions(blank.tree, blank.pattern)
+    areas = [a.area for a in (*parts.faces, *parts.strips)]
+    assert sum(areas) == pytest.approx(parts.metal.area, rel=1e-9)
+    assert len(parts.strips) == 4
+    assert min(areas) > 10.0
