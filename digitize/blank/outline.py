@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import assert_never
 
-from digitize.blank.corners import without_loops
+from digitize.blank.chain import closed_up, joined, without_loops
 from digitize.blank.cutting import at, meetings, piece
 from digitize.blank.faces import Chord
 from digitize.blank.folds import Fold, FoldTree
@@ -119,9 +119,9 @@ def blank_outline(tree: FoldTree) -> BlankOutline:
         if (end.runs_on or len(here) > 1) and end.fold.facts.angle_deg > 0.0
     )
     widest = max((2 * f.strip_mm + abs(f.facts.deduction_mm) for f in tree.folds), default=0.0)
-    edges = without_loops(_closed_up(edges), 4 * widest)
+    edges = without_loops(closed_up(edges), 4 * widest)
     ends_mm = {corner: corner_images[faces.corner(corner)] for corner in at_corner}
-    return BlankOutline(Contour(_joined(edges)), unrelieved, ends_mm)
+    return BlankOutline(Contour(joined(edges)), unrelieved, ends_mm)
 
 
 def _bend_end(tree: FoldTree, fold: Fold, corner: int) -> _BendEnd:
@@ -312,49 +312,3 @@ def _arc_through(start: Point, middle: Point, end: Point) -> Segment:
     radius = math.hypot(chord / 2, k)
     sagitta = k + math.copysign(radius, left)
     return Arc(start, end, -2 * sagitta / chord)
-
-
-def _closed_up(edges: list[Edge]) -> list[Edge]:
-    """Neighbours given the very same corner, where rounding left them apart."""
-    closed: list[Edge] = []
-    for i, edge in enumerate(edges):
-        start = edges[i - 1].segment.end_mm
-        s = edge.segment
-        match s:
-            case Line():
-                closed.append(Edge(Line(start, s.end_mm), edge.evidence, edge.u_mm))
-            case Arc():
-                closed.append(Edge(Arc(start, s.end_mm, s.bulge), edge.evidence, edge.u_mm))
-            case _:
-                assert_never(s)
-    return closed
-
-
-def _joined(edges: list[Edge]) -> tuple[Edge, ...]:
-    """Lines that continue one another made one again."""
-    joined: list[Edge] = []
-    for edge in edges:
-        if joined and _continues(joined[-1], edge):
-            segment = Line(joined[-1].segment.start_mm, edge.segment.end_mm)
-            joined[-1] = Edge(segment, edge.evidence, edge.u_mm)
-        else:
-            joined.append(edge)
-    if len(joined) > 2 and _continues(joined[-1], joined[0]):
-        segment = Line(joined[-1].segment.start_mm, joined[0].segment.end_mm)
-        joined[0] = Edge(segment, joined[0].evidence, joined[0].u_mm)
-        joined.pop()
-    return tuple(joined)
-
-
-def _continues(a: Edge, b: Edge) -> bool:
-    if not (isinstance(a.segment, Line) and isinstance(b.segment, Line)):
-        return False
-    if (a.evidence, a.u_mm) != (b.evidence, b.u_mm):
-        return False
-    (x0, y0), (x1, y1), (x2, y2) = a.segment.start_mm, a.segment.end_mm, b.segment.end_mm
-    d = math.dist((x0, y0), (x2, y2))
-    if d < _SAME_MM:
-        return False
-    off = ((x2 - x0) * (y1 - y0) - (y2 - y0) * (x1 - x0)) / d
-    ahead = (x1 - x0) * (x2 - x1) + (y1 - y0) * (y2 - y1)
-    return abs(off) < 1e-7 and ahead > 0

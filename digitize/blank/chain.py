@@ -1,4 +1,4 @@
-"""Flanges that would overlap by a hair at a shared corner, cut back to where they meet.
+"""Edges put together again to a closed chain: corners shared, straight runs joined, loops cut.
 
 A sharp bend pulls the flanges at both sides of a corner toward the base, and their edges
 may then cross close to it.  The outline makes a small loop there, which no sheet can have.
@@ -8,11 +8,59 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import assert_never
 
 from digitize.pattern.contour import Edge
-from digitize.pattern.segments import Line, Point
+from digitize.pattern.segments import Arc, Line, Point
 
+_SAME_MM = 1e-7
 _MOST_EDGES = 4  # between the two that cross
+
+
+def closed_up(edges: list[Edge]) -> list[Edge]:
+    """Neighbours given the very same corner, where rounding left them apart."""
+    closed: list[Edge] = []
+    for i, edge in enumerate(edges):
+        start = edges[i - 1].segment.end_mm
+        s = edge.segment
+        match s:
+            case Line():
+                closed.append(Edge(Line(start, s.end_mm), edge.evidence, edge.u_mm))
+            case Arc():
+                closed.append(Edge(Arc(start, s.end_mm, s.bulge), edge.evidence, edge.u_mm))
+            case _:
+                assert_never(s)
+    return closed
+
+
+def joined(edges: list[Edge]) -> tuple[Edge, ...]:
+    """Lines that continue one another made one again."""
+    joined: list[Edge] = []
+    for edge in edges:
+        if joined and _continues(joined[-1], edge):
+            segment = Line(joined[-1].segment.start_mm, edge.segment.end_mm)
+            joined[-1] = Edge(segment, edge.evidence, edge.u_mm)
+        else:
+            joined.append(edge)
+    if len(joined) > 2 and _continues(joined[-1], joined[0]):
+        segment = Line(joined[-1].segment.start_mm, joined[0].segment.end_mm)
+        joined[0] = Edge(segment, joined[0].evidence, joined[0].u_mm)
+        joined.pop()
+    return tuple(joined)
+
+
+def _continues(a: Edge, b: Edge) -> bool:
+    if not (isinstance(a.segment, Line) and isinstance(b.segment, Line)):
+        return False
+    if (a.evidence, a.u_mm) != (b.evidence, b.u_mm):
+        return False
+    (x0, y0), (x1, y1), (x2, y2) = a.segment.start_mm, a.segment.end_mm, b.segment.end_mm
+    d = math.dist((x0, y0), (x2, y2))
+    if d < _SAME_MM:
+        return False
+    off = ((x2 - x0) * (y1 - y0) - (y2 - y0) * (x1 - x0)) / d
+    ahead = (x1 - x0) * (x2 - x1) + (y1 - y0) * (y2 - y1)
+    return abs(off) < 1e-7 and ahead > 0
 
 
 def without_loops(edges: Sequence[Edge], longest_mm: float) -> list[Edge]:
