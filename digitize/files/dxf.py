@@ -26,7 +26,7 @@ from ezdxf.layouts.layout import Modelspace
 from digitize.files.arcs import no_longer_than
 from digitize.files.atomic import write_bytes
 from digitize.files.beside import beside_restored
-from digitize.files.layers import LAYERS, Role
+from digitize.files.layers import LAYERS, Role, bend_role
 from digitize.files.notes import wrapped_notes
 from digitize.files.units import Unit, check_length_mm, check_text, mm_per
 from digitize.pattern.contour import Circle, Closed
@@ -119,8 +119,10 @@ class _Sheet:
         self._closed(pattern.outline, "outline")
         for opening in dict.fromkeys(pattern.openings):
             self._closed(opening, "opening")
-        for bend in dict.fromkeys((b.start_mm, b.end_mm) for b in pattern.bends):
-            self._segment(Line(*bend), "bend")
+        for ends, role in {(b.start_mm, b.end_mm): bend_role(b) for b in pattern.bends}.items():
+            self._segment(Line(*ends), role)
+        for scribe in dict.fromkeys(pattern.scribes):
+            self._segment(Line(scribe.start_mm, scribe.end_mm), scribe.kind)
         for x, y in dict.fromkeys(mark.at_mm for mark in pattern.marks):
             self._segment(Line((x - MARK_ARM_MM, y), (x + MARK_ARM_MM, y)), "mark")
             self._segment(Line((x, y - MARK_ARM_MM), (x, y + MARK_ARM_MM)), "mark")

@@ -11,7 +11,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Role = Literal["outline", "opening", "bend", "mark", "restored", "note"]
+from digitize.pattern.model import BendLine
+
+Role = Literal[
+    "outline",
+    "opening",
+    "bend",
+    "bend toward",
+    "bend away",
+    "tangent",
+    "tool",
+    "mark",
+    "restored",
+    "note",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,10 +39,44 @@ class Layer:
     line_width_mm: float
 
 
+def bend_role(bend: BendLine) -> Role:
+    """The layer of a bend line, by the way it is bent."""
+    if bend.toward_face is None:
+        return "bend"
+    return "bend toward" if bend.toward_face else "bend away"
+
+
 LAYERS: dict[Role, Layer] = {
     "outline": Layer("OUTLINE", "outline: cut", True, 7, "#000000", 0.35),
     "opening": Layer("OPENING", "holes and cut-outs: cut", True, 122, "#00a57c", 0.35),
     "bend": Layer("BEND_LINE", "bend lines: scribe, do not cut", False, 200, "#bf00ff", 0.18),
+    "bend toward": Layer(
+        "BEND_TOWARD",
+        "bend toward the traced face: scribe, do not cut",
+        False,
+        212,
+        "#a500a5",
+        0.18,
+    ),
+    "bend away": Layer(
+        "BEND_AWAY",
+        "bend away from the traced face: scribe, do not cut",
+        False,
+        24,
+        "#7f1f00",
+        0.18,
+    ),
+    "tangent": Layer(
+        "BEND_TANGENT", "where a bend begins and ends: do not cut", False, 252, "#666666", 0.18
+    ),
+    "tool": Layer(
+        "TOOL_LINE",
+        "edge of the folding tool or vice: scribe, do not cut",
+        False,
+        54,
+        "#7f7f00",
+        0.18,
+    ),
     "mark": Layer("POINT_MARK", "point marks: centre-punch", False, 142, "#007ca5", 0.18),
     "restored": Layer(
         "RESTORED_EDGE",

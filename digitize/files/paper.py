@@ -42,13 +42,16 @@ from digitize.files.units import Unit, check_length_mm, check_text, length, mm_p
 from digitize.pattern.contour import Circle, Closed, Edge, Slot
 from digitize.pattern.dimensions import Kind, dimensions, opening_letter
 from digitize.pattern.extent import Box, closed_extent_mm, extent_mm
-from digitize.pattern.model import BendLine, Pattern
+from digitize.pattern.model import BendLine, Pattern, ScribeKind
 from digitize.pattern.placement import placed
 from digitize.pattern.segments import Arc, Line, Point, Segment
 
 PT_PER_MM = 72 / 25.4
 WIDE_MM, NARROW_MM, FINE_MM = 0.35, 0.18, 0.13  # ISO 128 line widths (from memory)
 LONG_DASHED_DOUBLE_DOTTED = [5.0, 0.8, 0.3, 0.8, 0.3, 0.8]  # ISO 128 type 05, in mm
+LONG_DASHED_DOTTED = [5.0, 0.8, 0.3, 0.8]  # ISO 128 type 04
+DASHED = [2.4, 0.6]  # ISO 128 type 02
+SCRIBE_DASHES: dict[ScribeKind, list[float]] = {"tangent": DASHED, "tool": LONG_DASHED_DOTTED}
 DOTTED = [0.3, 1.2]
 GREY = 0.45
 LAY_MARK_MM = 3.0  # radius
@@ -196,6 +199,10 @@ class _Book:
         self._pen(NARROW_MM)
         for bend in self.pattern.bends:
             self.canvas.line(*bend.start_mm, *bend.end_mm)
+        for scribe in dict.fromkeys(self.pattern.scribes):
+            self._pen(NARROW_MM, SCRIBE_DASHES[scribe.kind])
+            self.canvas.line(*scribe.start_mm, *scribe.end_mm)
+        self._pen(NARROW_MM)
         for mark in self.pattern.marks:
             self._cross(mark.at_mm, 3.0)
             self.canvas.circle(*mark.at_mm, 1.2)
@@ -485,6 +492,13 @@ class _Book:
         ]
         if pattern.bends:
             rows.append((NARROW_MM, [], "B1, B2...: bend; scribe, do not cut"))
+        kinds = {scribe.kind for scribe in pattern.scribes}
+        if "tangent" in kinds:
+            rows.append((NARROW_MM, SCRIBE_DASHES["tangent"], "bend begins and ends here"))
+        if "tool" in kinds:
+            rows.append(
+                (NARROW_MM, SCRIBE_DASHES["tool"], "edge of the folding tool, jaws of a vice")
+            )
         if restored:
             rows.append((NARROW_MM, LONG_DASHED_DOUBLE_DOTTED, "cut; edge was rebuilt, check it"))
         for row, (pen, dashes, text) in enumerate(rows):
@@ -660,7 +674,9 @@ def _lines_of(pattern: Pattern) -> BaseGeometry:
         shapely.LinearRing(closed.points_mm(0.05))
         for closed in (pattern.outline, *pattern.openings)
     ]
-    bends = [shapely.LineString([b.start_mm, b.end_mm]) for b in pattern.bends]
+    ends = [(line.start_mm, line.end_mm) for line in pattern.bends]
+    ends += [(line.start_mm, line.end_mm) for line in pattern.scribes]
+    bends = [shapely.LineString(pair) for pair in ends]
     marks = [shapely.Point(m.at_mm).buffer(3.0) for m in pattern.marks]
     whole: BaseGeometry = shapely.union_all([*rings, *bends, *marks])
     return whole

@@ -16,7 +16,7 @@ from xml.etree import ElementTree as ET
 from digitize.files.arcs import no_longer_than
 from digitize.files.atomic import write_bytes
 from digitize.files.beside import beside_restored
-from digitize.files.layers import LAYERS, Role
+from digitize.files.layers import LAYERS, Role, bend_role
 from digitize.files.notes import note_lines, wrapped_notes
 from digitize.files.units import Unit, check_length_mm, check_text, mm_per
 from digitize.pattern.contour import Circle, Closed
@@ -121,9 +121,15 @@ class _Page:
             case "opening":
                 for opening in dict.fromkeys(pattern.openings):
                     self._closed(group, opening)
-            case "bend":
-                for bend in dict.fromkeys((b.start_mm, b.end_mm) for b in pattern.bends):
-                    self._line(group, *bend)
+            case "bend" | "bend toward" | "bend away":
+                roles = {(b.start_mm, b.end_mm): bend_role(b) for b in pattern.bends}
+                for ends, own in roles.items():
+                    if own == role:
+                        self._line(group, *ends)
+            case "tangent" | "tool":
+                for scribe in dict.fromkeys(pattern.scribes):
+                    if scribe.kind == role:
+                        self._line(group, scribe.start_mm, scribe.end_mm)
             case "mark":
                 for x, y in dict.fromkeys(mark.at_mm for mark in pattern.marks):
                     self._line(group, (x - MARK_ARM_MM, y), (x + MARK_ARM_MM, y))

@@ -97,6 +97,7 @@ def part_area(pattern: Pattern) -> BaseGeometry:
     """The part with its bend lines and marks, as an area for laying out (not for cutting)."""
     area = shapely.make_valid(shapely.Polygon(pattern.outline.points_mm(0.05)))
     lines = [shapely.LineString([b.start_mm, b.end_mm]) for b in pattern.bends]
+    lines += [shapely.LineString([s.start_mm, s.end_mm]) for s in pattern.scribes]
     marks = [shapely.Point(m.at_mm).buffer(3.0) for m in pattern.marks]
     whole: BaseGeometry = shapely.union_all([area, *lines, *marks])
     return whole

@@ -33,7 +33,7 @@ from digitize.files.tiling import Tiling
 from digitize.files.topdown_proof import TopdownPicture
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Slot
 from digitize.pattern.extent import extent_mm
-from digitize.pattern.model import BendLine, Pattern, PointMark, Precision
+from digitize.pattern.model import BendLine, Pattern, PointMark, Precision, ScribeLine
 from digitize.pattern.segments import Arc, Line
 
 TOLERANCE_MM, RASTER_MM = 0.01, 0.1
@@ -82,6 +82,7 @@ def bracket() -> Pattern:
             BendLine((20, 12), (135, 12)),
         ),
         (PointMark((78, 20)), PointMark((4, 60))),
+        (ScribeLine((22, 30), (22, 90), "tangent"), ScribeLine((18, 30), (18, 90), "tool")),
         thickness_mm=1.5,
         precision=Precision(0.06, 0.0004),
         notices=(Notice("edge-restored", "part of an edge was rebuilt", "doubt"),),
@@ -130,7 +131,22 @@ def cut_lines(pattern: Pattern) -> dict[str, list[shapely.Geometry]]:
     return {
         "OUTLINE": [line_of(pattern.outline)],
         "OPENING": [line_of(o) for o in pattern.openings],
-        "BEND_LINE": [shapely.LineString([b.start_mm, b.end_mm]) for b in pattern.bends],
+        **{
+            layer: [
+                shapely.LineString([b.start_mm, b.end_mm])
+                for b in pattern.bends
+                if b.toward_face is way
+            ]
+            for layer, way in (("BEND_LINE", None), ("BEND_TOWARD", True), ("BEND_AWAY", False))
+        },
+        **{
+            layer: [
+                shapely.LineString([s.start_mm, s.end_mm])
+                for s in pattern.scribes
+                if s.kind == kind
+            ]
+            for layer, kind in (("BEND_TANGENT", "tangent"), ("TOOL_LINE", "tool"))
+        },
     }
 
 
@@ -309,7 +325,7 @@ def test_svgelements_reads_the_lines_of_the_pattern(name: str, unit: str) -> Non
         assert len(group) == len(expected)
         for shape, line in zip(group, expected, strict=True):
             assert hausdorff_mm(points(shape), line) < TOLERANCE_MM
-            if layer != "BEND_LINE":
+            if layer in ("OUTLINE", "OPENING"):
                 path = svgelements.Path(shape)
                 assert path.first_point == path.current_point
 
