@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from digitize.curves.chain import BRIDGED, MEASURED, RESTORED, Chain, Samples, clean, thinned
 from digitize.curves.choice import SLACK, lines_and_arcs
 from digitize.curves.joints import Adjusted
-from digitize.curves.primitives import CurveError, blur_inset_mm, fit_circle
+from digitize.curves.primitives import CircleFit, CurveError, blur_inset_mm, fit_circle
 from digitize.curves.segmentation import CORNER_DEPTH, CORNER_REACH
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Slot
 from digitize.pattern.region import polygon
@@ -36,6 +36,8 @@ OUTLIERS = 0.02  # share of points that dirt may hold off a circle or slot
 SHORTEST_SLOT = 0.05  # half the straight over the radius: less is a hole out of round
 MOST_GIVEN_UP = 4  # times that pieces are given up before all of them are
 GIVEN_UP_SHARE = 0.5  # of the tolerance: how far points may lie from the lines between them
+HUBER_TURNS, BIWEIGHT_TURNS = 3, 4
+BIWEIGHT = 6.0  # scatters: what lies farther off a circle has no say in where it is
 MISREAD = 0.12  # the same, where the edge jumps off or back
 FARTHEST_OFF = 5.0  # tolerances: farther off is another edge, or no circle
 JUMP_MM = 0.8  # a jump is over within this much edge
@@ -119,6 +121,12 @@ def _robust_weights(samples: Samples, residual: FloatArray) -> FloatArray:
     )
 
 
+def _biweights(samples: Samples, residual: FloatArray) -> FloatArray:
+    """Weights by which a stretch that was misread all along does not pull at all (Tukey 1974)."""
+    far = np.minimum(np.abs(residual) / (BIWEIGHT * _scatter(samples, residual)), 1.0)
+    return np.asarray(samples.weight * np.maximum((1.0 - far**2) ** 2, 1e-6))
+
+
 def _holds(chain: Chain, off: FloatArray, tolerance_mm: float) -> bool:
     """Whether what was measured bears a circle or slot out.
 
@@ -169,16 +177,27 @@ def _jumps(chain: Chain, off: FloatArray, run: IntArray, tolerance_mm: float) ->
     return False
 
 
-def _circle(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm: float) -> Circle | None:
-    """The circle, when no point is off it and no lobe stands out of its noise."""
+def _circle_fit(samples: Samples, chain: Chain, tolerance_mm: float) -> CircleFit | None:
+    """The circle that most points lie on, else the one that lies best between all of them."""
     try:
         fit = fit_circle(samples.points_mm, 1.0 / np.sqrt(samples.weight))
-        for _ in range(3):
+        for _ in range(HUBER_TURNS):
             w = _robust_weights(samples, fit.distances_mm(samples.points_mm))
             fit = fit_circle(samples.points_mm, 1.0 / np.sqrt(w))
+        most = fit
+        for _ in range(BIWEIGHT_TURNS):
+            w = _biweights(samples, most.distances_mm(samples.points_mm))
+            most = fit_circle(samples.points_mm, 1.0 / np.sqrt(w))
     except CurveError:
         return None
-    if not _holds(chain, fit.distances_mm(chain.points_mm), tolerance_mm):
+    held = (f for f in (most, fit) if _holds(chain, f.distances_mm(chain.points_mm), tolerance_mm))
+    return next(held, None)
+
+
+def _circle(samples: Samples, chain: Chain, tolerance_mm: float, blur_mm: float) -> Circle | None:
+    """The circle, when no point is off it and no lobe stands out of its noise."""
+    fit = _circle_fit(samples, chain, tolerance_mm)
+    if fit is None:
         return None
     r = fit.distances_mm(samples.points_mm)
     d = samples.points_mm - np.asarray(fit.centre_mm)

@@ -27,6 +27,10 @@ _REWEIGH_AT = 4  # of these rounds
 _LAGS = 3  # pixels over which neighbours are taken to be alike
 _POOLED = 150  # strips that tell how much
 _TINY_PX = 0.002  # a further step cannot matter
+_LEAST_SIDE = 0.12  # of a strip's pixels that must lie on either side of its edge
+_LEAST_BEHIND = 0.05  # and behind a band
+_STANDS_OUT = 0.4  # of a band's larger step: the smaller one
+_BAND_SHOWS = 0.5  # of what two levels leave unexplained, where a band is believed from the start
 _ASSUMED_NOISE = 0.02  # of the contrast, to scale the two priors below
 _SLOPE_SD = 0.15  # contrasts per pixel: how much the outside may slope
 _BAND_SD = 1.0  # contrasts: how high a second edge may be
@@ -41,7 +45,7 @@ class Edges:
     sigma_px: FloatArray  # (N,) standard deviation of the offset, from the fit's own noise
     blur_px: FloatArray  # (N,) one Gaussian sigma, pixel aperture included
     inside: FloatArray  # (N,) level on the side the normal comes from
-    outside: FloatArray  # (N,) level on the side the normal points to
+    outside: FloatArray  # (N,) level just beyond the edge, where the normal points to
     noise: FloatArray  # (N,) standard deviation of the pixels about the fit
     band_px: FloatArray  # (N,) distance of a second edge outside; fitted if left free
     ok: NDArray[np.bool_]  # (N,) a clear edge, well inside the search range
@@ -180,29 +184,92 @@ def _values(
     return np.asarray(np.einsum("nrac,nc->nra", seen, weights), dtype=np.float64)
 
 
+@dataclass(frozen=True, eq=False)
+class _Guess:
+    """Where a strip's edge may be, (N,) each."""
+
+    place: FloatArray
+    inside: FloatArray  # level
+    outside: FloatArray
+    contrast: FloatArray  # over the edge itself: from the band, where one lies inside
+    band: FloatArray  # how much brighter that is than what lies behind it
+
+
 def _first_guess(
-    values: FloatArray, distance: FloatArray, weight: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Best two-level split of each strip: its place and the two levels, (N,) each."""
+    values: FloatArray, distance: FloatArray, weight: FloatArray, band: FloatArray | None
+) -> _Guess:
+    """Best two-level split of each strip, or three-level where a ``band`` (N,) lies inside.
+
+    A dark wall between metal and paper that are alike would draw a single step to either of
+    its edges.
+    """
     n = len(values)
     reach = int(np.ceil(np.abs(distance * weight).max(initial=1.0))) + 1
     bins = 2 * (2 * reach + 1)
     index = np.clip(np.floor((distance + reach) * 2.0), 0, bins - 1).astype(np.intp)
     flat = (index + (np.arange(n) * bins)[:, None, None]).ravel()
-    count = np.bincount(flat, weight.ravel(), n * bins).reshape(n, bins)
-    total = np.bincount(flat, (weight * values).ravel(), n * bins).reshape(n, bins)
+    count, total = (
+        np.bincount(flat, w.ravel(), n * bins).astype(np.float64).reshape(n, bins)
+        for w in (weight, weight * values)
+    )
     c0, s0 = np.cumsum(count, axis=1)[:, :-1], np.cumsum(total, axis=1)[:, :-1]
     c1, s1 = count.sum(axis=1)[:, None] - c0, total.sum(axis=1)[:, None] - s0
-    least = 0.12 * count.sum(axis=1)[:, None]
+    pixels = count.sum(axis=1)[:, None]
+    least = _LEAST_SIDE * pixels
     with np.errstate(divide="ignore", invalid="ignore"):
-        between = np.where((c0 > least) & (c1 > least), (s0 / c0 - s1 / c1) ** 2 * c0 * c1, -1.0)
-    best = between.argmax(axis=1)
+        explained = np.where((c0 > least) & (c1 > least), s0**2 / c0 + s1**2 / c1, -np.inf)
+    best = explained.argmax(axis=1)
     at = np.arange(n)
-    place = (best + 1) / 2.0 - reach
-    return (
-        place,
-        s0[at, best] / np.maximum(c0[at, best], 1e-9),
-        s1[at, best] / np.maximum(c1[at, best], 1e-9),
+    inside = s0[at, best] / np.maximum(c0[at, best], 1e-9)
+    outside = s1[at, best] / np.maximum(c1[at, best], 1e-9)
+    two = _Guess((best + 1) / 2.0 - reach, inside, outside, outside - inside, np.zeros(n))
+    if band is None or not np.any(band):
+        return two
+    power = (weight * values**2).sum(axis=(1, 2))
+    return _with_band(two, (c0, s0, c1, s1), band, power, power - explained[at, best])
+
+
+def _with_band(
+    two: _Guess,
+    sums: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    band: FloatArray,
+    power: FloatArray,
+    left: FloatArray,
+) -> _Guess:
+    """The best split into metal, a band so wide and paper, where that explains far more.
+
+    ``sums`` (N, bins) are pixels and their values up to each half pixel and beyond it;
+    ``power`` (N,) is the sum of squares, and ``left`` what two levels leave of it.
+    """
+    c0, s0, c1, s1 = sums
+    n, places = c0.shape
+    at, pixels = np.arange(n), c0[:, :1] + c1[:, :1]
+    wide = np.rint(2.0 * band).astype(np.intp)[:, None]
+    behind = np.arange(places) - wide
+    before = np.maximum(behind, 0)
+    ci, si = np.take_along_axis(c0, before, axis=1), np.take_along_axis(s0, before, axis=1)
+    cb, sb = c0 - ci, s0 - si
+    possible = (behind >= 0) & (wide > 0) & (cb > 0)
+    possible &= (ci > _LEAST_BEHIND * pixels) & (c1 > _LEAST_SIDE * pixels)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        explained = np.where(possible, si**2 / ci + sb**2 / cb + s1**2 / c1, -np.inf)
+    best = explained.argmax(axis=1)
+    metal, wall, paper = (
+        np.asarray(s[at, best] / np.maximum(c[at, best], 1e-9))
+        for s, c in ((si, ci), (sb, cb), (s1, c1))
+    )
+    # A band of a level in between is the blur, or shade on the paper; one edge explains that.
+    up, down = wall - metal, wall - paper
+    smaller, larger = np.minimum(np.abs(up), np.abs(down)), np.maximum(np.abs(up), np.abs(down))
+    three = (up * down > 0.0) & (smaller > _STANDS_OUT * larger)
+    three &= power - explained[at, best] < _BAND_SHOWS * np.maximum(left, 0.0)
+    reach = (places + 1) // 4
+    return _Guess(
+        np.where(three, (best + 1) / 2.0 - reach, two.place),
+        np.where(three, metal, two.inside),
+        np.where(three, paper, two.outside),
+        np.where(three, paper - wall, two.contrast),
+        np.where(three, wall - metal, 0.0),
     )
 
 
@@ -218,16 +285,18 @@ def _fit(  # noqa: PLR0917
 ) -> Edges:
     """Damped least squares (Levenberg 1944) for all strips at once."""
     n = len(values)
-    place, low, high = _first_guess(values, distance, used.astype(np.float64))
-    if start is not None:
-        place = start.copy()
+    guess = _first_guess(values, distance, used.astype(np.float64), extra.inner_band)
+    low, place = guess.inside, guess.place if start is None else start.copy()
     margin = 0.5  # an edge nearer than this to the end of its strip has one level unseen
     lowest, highest = -inner + margin, np.maximum(outer - margin, -inner + margin)
     place = np.clip(place, lowest, highest)
-    strip = _packed(values, distance, used, low=low, split=high - low, extra=extra)
+    strip = _packed(values, distance, used, low=low, split=guess.contrast, extra=extra)
     terms = strip.ties.shape[1]
     kept = np.zeros((n, terms))
-    kept[:, :4] = np.stack([np.zeros(n), high - low, place, np.full(n, 0.9)], axis=1)
+    kept[:, :4] = np.stack([np.zeros(n), guess.contrast, place, np.full(n, 0.9)], axis=1)
+    term = strip.inner_term
+    if term is not None:
+        kept[:, term] = guess.band
     cost, normal, gradient = _normal_equations(strip, kept)
     damping = np.full(n, 1e-3)
     diagonal = np.arange(terms)
@@ -270,7 +339,7 @@ def _fit(  # noqa: PLR0917
         (count >= 12)
         & (place > lowest + 1e-6)
         & (place < highest - 1e-6)
-        & (np.abs(high - low) > 5.0 * u_contrast)
+        & (np.abs(guess.contrast) > 5.0 * u_contrast)
         & (blur < blur_range[1] * 0.98)
         & (sigma < extra.worst_sigma)
     )
@@ -279,7 +348,7 @@ def _fit(  # noqa: PLR0917
         sigma_px=sigma,
         blur_px=blur,
         inside=low + kept[:, 0],
-        outside=low + kept[:, 0] + contrast,
+        outside=low + kept[:, 0] + contrast + (0.0 if term is None else kept[:, term]),
         noise=np.sqrt(variance),
         band_px=_bands(strip, kept),
         ok=ok,
@@ -297,6 +366,12 @@ class _Packed:
     shifts: tuple[FloatArray | None, ...]  # None: a ramp beyond the edge; else a band (N,)
     ties: FloatArray  # (N, terms) weak prior that ties a term to zero, on the contrast's scale
     free: bool  # the last term is what to add to the last band's distance
+
+    @property
+    def inner_term(self) -> int | None:
+        """The term of a band inside the edge, if there is one."""
+        inner = [k for k, s in enumerate(self.shifts, 4) if s is not None and s.min() < 0.0]
+        return inner[0] if inner else None
 
     def some(self, rows: NDArray[np.intp]) -> _Packed:
         """Only these strips."""

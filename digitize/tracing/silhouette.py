@@ -67,6 +67,7 @@ _ONLY_SMOOTH = 3  # rank of openings found by nothing else
 _WEB_MM = 1.2  # metal left between an opening and the outline
 _NO_OPENING = "no clear edge: dirt, wear or glare, taken as metal"
 _SOFT = 1.9  # times the sharper edges' blur: the end of a half shadow
+_GLARING = 0.8  # of paper white: metal as bright as that may show no edge against it
 _GAP_MM = 3.0  # a longer stretch without measured edge is reported
 _LEAST_U_PX = 0.02  # what the blur model is good for
 _BRIDGED_U_MM, _BRIDGED_U_PER_MM, _BRIDGED_MOST_MM = (
@@ -79,6 +80,8 @@ _GAP_POINTS, _BESIDE_GAP = 3, 3  # points without a reading that make a gap; dou
 _WORST_PX = 0.8  # an edge less sure than that counts as not measured
 _SPOT_MM = 3.0  # smaller things taken for metal are not worth a word
 _LEAST_SHARE = 0.35  # of its rim that an opening must show at a glance
+_SEEN_WELL = 0.5  # the same of one that needs no closer look to be believed
+_LEAST_MEASURED = 0.25  # of its rim that any other must have measured in the end
 _BESIDE_FROM_PX = 4.0  # shadows narrower than that are fitted together with the edge
 _SEEN_PX = 0.6  # narrower ones cannot be seen
 _BESIDE_PX = 0.6  # what dark walls and half shadow do to an edge read beside a shadow
@@ -245,12 +248,19 @@ def _traced(bench: _Bench, blobs: list[Blob]) -> tuple[tuple[TracedPiece, ...], 
     )
     owner = [owner[kept[j]] for j in chosen]
     reading = _read(bench, edge, 5.0)
+    reading = _joined(bench, edge, reading)
     edge = _moved(bench, edge, reading)
     soft = _soft(bench, edge, reading)
     pieces = []
     for p in range(outlines):
         mine = [j for j in range(len(owner)) if owner[j] == p]
-        openings = [_loop(bench, edge, reading, j) for j in mine[1:]]
+        openings = []
+        for j in mine[1:]:
+            measured = float(reading.ok[edge.contours.loops[j]].mean())
+            if measured > _LEAST_MEASURED or quality[chosen[j]] > _SEEN_WELL:
+                openings.append(_loop(bench, edge, reading, j))
+            else:
+                spots.append(_unmeasured(edge.contours.points_mm[edge.contours.loops[j]]))
         outline = _loop(bench, edge, reading, mine[0])
         notices = _notices(
             bench,
@@ -262,6 +272,13 @@ def _traced(bench: _Bench, blobs: list[Blob]) -> tuple[tuple[TracedPiece, ...], 
         )
         pieces.append(TracedPiece(outline, tuple(openings), notices=notices))
     return tuple(pieces), spots
+
+
+def _unmeasured(loop_mm: FloatArray) -> LeftOut:
+    """What looked like an opening at a glance and turned out to have hardly any edge."""
+    area = shapely.make_valid(shapely.Polygon(loop_mm)).area
+    x, y = loop_mm.mean(axis=0)
+    return LeftOut((float(x), float(y)), float(np.sqrt(area)), _NO_OPENING)
 
 
 def _notices(
@@ -288,7 +305,7 @@ def _notices(
         total = sum(length for length, _ in gaps)
         places = "; ".join(f"{n:.0f} mm near x {x:.0f}, y {y:.0f}" for n, (x, y) in gaps[:3])
         rows = edge.contours.loops[outline]
-        unseen = ~reading.ok[rows] & (reading.metal[rows] > 0.8)
+        unseen = ~reading.ok[rows] & (reading.metal[rows] > _GLARING)
         glaring = unseen.sum() > 0.5 * max((~reading.ok[rows]).sum(), 1)
         why = "glare or metal as bright as the paper" if glaring else "no clear edge"
         notices.append(
@@ -477,13 +494,14 @@ def _carried_across(points: FloatArray, clear: NDArray[np.bool_], spacing: float
     for a, b in zip(starts, ends, strict=True):
         if (b - a) * spacing < _SHORT_GAP_MM:
             continue
-        before, after = order[np.arange(a - 14, a - 1) % n], order[np.arange(b + 3, b + 16) % n]
+        # The longer the gap, the more edge is asked where it was going.
+        base = int(np.clip((b - a) // 2, 12, 40))
+        before = order[np.arange(a - base - 2, a - 1) % n]
+        after = order[np.arange(b + 3, b + 4 + base) % n]
         p, q = points[before[-1]], points[after[0]]
         chord = q - p
         length = float(np.hypot(*chord))
-        way_in = points[before[-1]] - points[before[0]]
-        way_out = points[after[-1]] - points[after[0]]
-        way_in, way_out = way_in / np.hypot(*way_in), way_out / np.hypot(*way_out)
+        way_in, way_out = _heading(points[before]), _heading(points[after])
         if length == 0:
             continue
         turn = sum(np.arccos(np.clip(w @ chord / length, -1.0, 1.0)) for w in (way_in, way_out))
@@ -498,6 +516,13 @@ def _carried_across(points: FloatArray, clear: NDArray[np.bool_], spacing: float
             + (t**3 - t**2) * length * way_out
         )
     return out
+
+
+def _heading(points: FloatArray) -> FloatArray:
+    """Unit direction (2,) from the first to the last of some points (N, 2) of an edge."""
+    middle = points - points.mean(axis=0)
+    along = np.linalg.svd(middle, full_matrices=False)[2][0]
+    return np.asarray(along * np.copysign(1.0, (points[-1] - points[0]) @ along))
 
 
 def _shadow_on_edges(bench: _Bench, edge: _Edge) -> _Edge:
@@ -938,6 +963,58 @@ def _into(whole: Edges, where: NDArray[np.bool_], part: Edges) -> None:
 def _moved(bench: _Bench, edge: _Edge, reading: _Reading) -> _Edge:
     points = bench.camera.to_sheet(reading.points_px)
     return replace(edge, contours=contours_like(edge.contours, points))
+
+
+def _joined(bench: _Bench, edge: _Edge, reading: _Reading) -> _Reading:
+    """Stretches that could not be measured carried across from the measured ones beside them."""
+    points = bench.camera.to_sheet(reading.points_px)
+    spacing = _SPACING_PX * bench.pixel_mm
+    ok, carried = reading.ok.copy(), points.copy()
+    bright = np.nan_to_num(reading.metal) > _GLARING
+    for s in edge.contours.loops:
+        # A little edge in the middle of nothing may be anything, unless it lies on the way.
+        islands = _islands(ok[s])
+        hidden = _mostly(bright[s] & ~ok[s], ~ok[s] | islands)
+        across = _carried_across(points[s], ok[s] & ~islands, spacing)
+        off = np.hypot(*(across - points[s]).T)
+        ok[s] &= ~(islands & hidden & (off > _BRIDGED_MOST_MM))
+        across = _carried_across(points[s], ok[s], spacing)
+        carried[s] = np.where(hidden[:, None], across, points[s])
+    moved = np.any(carried != points, axis=1)
+    px = reading.points_px.copy()
+    px[moved] = bench.camera.to_px(carried[moved])
+    return replace(reading, points_px=px, ok=ok)
+
+
+def _stretches(mask: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
+    """Indices of every run of True round a closed loop (N,)."""
+    n = len(mask)
+    if mask.all() or not mask.any():
+        return [np.arange(n)] if mask.any() else []
+    order = (int(np.flatnonzero(~mask)[0]) + np.arange(n)) % n
+    change = np.flatnonzero(np.diff(np.append(mask[order], False).astype(np.int8)))
+    return [order[a + 1 : b + 1] for a, b in change.reshape(-1, 2)]
+
+
+def _islands(ok: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Points (N,) of a closed loop in runs of True shorter than the gaps on both sides."""
+    islands = np.zeros(len(ok), dtype=bool)
+    runs, gaps = _stretches(ok), _stretches(~ok)
+    if len(gaps) > 1:
+        before = {int(gap[-1] + 1) % len(ok): len(gap) for gap in gaps}
+        after = {int(gap[0]): len(gap) for gap in gaps}
+        for run in runs:
+            beside = before[int(run[0])], after[int(run[-1] + 1) % len(ok)]
+            islands[run] = len(run) < min(beside)
+    return islands
+
+
+def _mostly(mask: NDArray[np.bool_], within: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Points (N,) of those runs of ``within`` round a closed loop that are mostly ``mask``."""
+    there = np.zeros(len(mask), dtype=bool)
+    for run in _stretches(within):
+        there[run] = mask[run].mean() > 0.5
+    return there
 
 
 def _in_photo(camera: Camera, contours: Contours) -> tuple[FloatArray, FloatArray, FloatArray]:
