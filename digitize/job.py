@@ -7,7 +7,6 @@ result, and how far the finished dimensions can be trusted.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -30,7 +29,6 @@ from digitize.pattern.model import (
     CameraFacts,
     Pattern,
     PointMark,
-    Precision,
     Provenance,
 )
 from digitize.phone.expect import disagreement, expected
@@ -46,16 +44,10 @@ from digitize.tracing.mode import choose_mode
 from digitize.tracing.silhouette import SilhouetteOptions, trace_silhouette
 from digitize.tracing.strokes import NothingDrawn
 from digitize.tracing.traces import Traced, TracedLoop, TracedPiece
+from digitize.uncertainty.budget import Circumstances, precision_of
 
 Mode = Literal["auto", "ink", "silhouette"]
 Progress = Callable[[str], None]
-
-_TONE_U_PX = 0.12
-"""Edge place that noise does not explain: what is left of the camera's own sharpening and
-tone curve after linear light (accuracy notes: 0.16-0.54 px before), as one standard
-deviation; checked by benchmarks/accuracy.py."""
-
-_THICKNESS_U_MM = 0.05  # a caliper on worn sheet; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,7 +279,7 @@ def _pattern(
         ),
         marks=tuple(PointMark(m.at_mm, m.u_mm) for m in piece.marks),
         thickness_mm=thickness_mm,
-        precision=_precision(piece, thickness_mm, traced.mode, seen),
+        precision=precision_of(piece, _circumstances(thickness_mm, traced.mode, seen)),
         provenance=_provenance(traced.mode, seen),
         notices=(
             *seen.options.print_notices,
@@ -315,38 +307,18 @@ def _closed(
     return fit_closed(points_mm, u_mm, evidence, options.tolerance_mm, loop.blur_mm), ()
 
 
-def _precision(
-    piece: TracedPiece,
-    thickness_mm: float | None,
-    mode: Literal["ink", "silhouette"],
-    seen: Seen,
-) -> Precision:
-    """Standard uncertainties of the pattern's edges and of its scale (JCGM 100, 5.1.2)."""
-    solution, o = seen.solution, seen.options
-    camera = solution.camera
-    height_mm = (thickness_mm or 0.0) if mode == "silhouette" else o.surface_height_mm
-    px, mm = piece.outline.points_px, piece.outline.points_mm
-    some = slice(None, None, max(1, len(px) // 200))
-    along_ray = np.linalg.norm(mm[some] - camera.centre_mm[:2], axis=1) / camera.centre_mm[2]
-    slant = float(np.sqrt(np.mean(along_ray**2)))  # mm sideways for each mm of height
-    placing = camera.covariance_on_sheet(px[some], height_mm)
-    mm_per_px = _mm_per_px(camera, px[some])
-    parts_mm = (
-        float(np.sqrt(np.mean(piece.outline.u_mm**2))),
-        math.sqrt(float(np.mean(np.trace(placing, axis1=1, axis2=2))) / 2),
-        # Both edges of a width move alike, so it counts fully in a length: sqrt(2) once more.
-        math.sqrt(2.0) * _TONE_U_PX * mm_per_px,
-        slant * (_THICKNESS_U_MM if mode == "silhouette" else 0.0),
-        slant * solution.sheet_flatness_mm / math.sqrt(3),
+def _circumstances(
+    thickness_mm: float | None, mode: Literal["ink", "silhouette"], seen: Seen
+) -> Circumstances:
+    height_mm = (thickness_mm or 0.0) if mode == "silhouette" else seen.options.surface_height_mm
+    return Circumstances(
+        seen.photo,
+        seen.solution,
+        seen.options.print_scale,
+        mode,
+        height_mm,
+        seen.options.line_side,
     )
-    scale = o.print_scale
-    return Precision(edge_u_mm=math.hypot(*parts_mm), scale_u=max(scale.u_x, scale.u_y))
-
-
-def _mm_per_px(camera: Camera, points_px: NDArray[np.float64]) -> float:
-    """Median size of a pixel on the sheet at some pixels."""
-    beside = [camera.to_sheet(points_px + step) for step in ((0.5, 0.0), (-0.5, 0.0))]
-    return float(np.median(np.linalg.norm(beside[0] - beside[1], axis=1)))
 
 
 def _camera_notices(seen: Seen) -> tuple[Notice, ...]:

@@ -28,6 +28,8 @@ _LONGEST = np.array(
 )  # one step
 _EASE, _STIFFEN = 8.0, 2.0  # damping after a good and after a bad step
 _SETTLED = 1e-5  # chi square still to be gained by an undamped step
+LENS_PULLS, ASPECT_PULL, HEIGHT_PULLS = slice(0, 5), slice(5, 6), slice(6, 6 + TERMS)
+"""Which rows of the priors speak of the lens, of the print's aspect, of the sheet's heights."""
 _PULLS = 6 + TERMS
 _LOG_FOCAL, _PX, _PY, _K1, _K2, _ASPECT = range(6, 12)
 _LONGEST = np.full(_UNKNOWNS, np.inf)  # one step

@@ -10,6 +10,7 @@ cannot be seen (behind the camera, past the horizon, beyond the lens's fold) is 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,10 @@ FloatArray = NDArray[np.float64]
 PARAMETERS = ("rx", "ry", "rz", "tx", "ty", "tz", "log_focal", "px", "py", "k1", "k2")
 """Order of the rows and columns of ``Camera.covariance``: rotation vector increment (rad,
 left-multiplied), translation (mm), log of focal length, principal point (px), k1, k2."""
+
+Cause = Literal["corners", "lens", "print", "flatness"]
+"""Where the uncertainty of a camera comes from: noise and misfit of the corners, the beliefs
+about the lens, about the print's aspect, and about the sheet's flatness."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,16 +89,29 @@ class Camera:
     ) -> FloatArray:
         """Covariance (N, 2, 2) in mm^2 of ``to_sheet`` from the camera's own uncertainty.
 
-        A pixel held fixed: d(sheet)/d(camera) = -(d(px)/d(sheet))^-1 d(px)/d(camera).
+        Each point by itself; what two points have in common is in ``moves_on_sheet``.
+        """
+        by_camera = self.moves_on_sheet(points_px, height_mm)
+        return np.asarray(by_camera @ self.covariance @ by_camera.transpose(0, 2, 1))
+
+    def moves_on_sheet(
+        self, points_px: FloatArray, height_mm: FloatArray | float = 0.0
+    ) -> FloatArray:
+        """Derivatives (N, 2, 11) of ``to_sheet`` by the camera's ``PARAMETERS``.
+
+        A pixel held fixed: d(sheet)/d(camera) = -(d(px)/d(sheet))^-1 d(px)/d(camera).  With J
+        the rows of several points, J covariance J' is their joint covariance: errors of two
+        ends of a length are far from independent.
         """
         on_sheet = self.to_sheet(points_px, height_mm)
         heights = np.broadcast_to(np.asarray(height_mm, dtype=float), len(on_sheet))
         seen = see(self.pinhole, np.column_stack([on_sheet, heights]))
         visible = np.isfinite(on_sheet).all(axis=1)
-        covariance = np.full((len(on_sheet), 2, 2), np.nan)
-        by_camera = -np.linalg.solve(seen.by_point[visible][:, :, :2], seen.by_parameter[visible])
-        covariance[visible] = by_camera @ self.covariance @ by_camera.transpose(0, 2, 1)
-        return covariance
+        moves = np.full((len(on_sheet), 2, 11), np.nan)
+        moves[visible] = -np.linalg.solve(
+            seen.by_point[visible][:, :, :2], seen.by_parameter[visible]
+        )
+        return moves
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,3 +126,5 @@ class CameraSolution:
     sheet_flatness_mm: float  # out-of-flat that the residual pattern suggests (0: none seen)
     print_aspect: float = 1.0  # x over y of the print, over what its scale said, as seen
     prior: str = "usual"  # the belief that the photo agreed with: see ``priors``
+    causes: tuple[tuple[Cause, FloatArray], ...] = ()
+    """What the camera's covariance (11, 11) is made of; empty where it was not taken apart."""

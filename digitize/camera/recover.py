@@ -14,8 +14,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from digitize.camera.adjustment import Corners
-from digitize.camera.camera import Camera, CameraSolution
+from digitize.camera.adjustment import ASPECT_PULL, HEIGHT_PULLS, LENS_PULLS, Corners
+from digitize.camera.camera import Camera, CameraSolution, Cause
 from digitize.camera.flatness import height_terms, out_of_flat_mm
 from digitize.camera.known import KnownLens
 from digitize.camera.priors import Framed, priors_for
@@ -121,6 +121,7 @@ def _solution(found: Found, corners: Corners, sighting: Sighting, photo: Framed)
     shared = _shared_by_neighbours(found, corners, sighting, excess)
     swell = (1 + excess * (1 + shared * 2 * count / found.told)) / found.scale2
     covariance = inverse(found.linear.information / swell + found.linear.prior_information)
+    causes = _taken_apart(found, covariance, swell)
     return CameraSolution(
         camera=Camera(
             size_px=(photo.width_px, photo.height_px),
@@ -141,6 +142,31 @@ def _solution(found: Found, corners: Corners, sighting: Sighting, photo: Framed)
         ),
         print_aspect=math.exp(found.state.log_aspect),
         prior=found.prior.name,
+        causes=causes,
+    )
+
+
+def _taken_apart(
+    found: Found, covariance: FloatArray, swell: float
+) -> tuple[tuple[Cause, FloatArray], ...]:
+    """The camera's covariance (11, 11) by what it comes from; the parts add up to it.
+
+    The estimate is linear in what is measured and in what the priors say, each with the
+    inverse of its information for covariance, so that each gives P I P (JCGM 100, 5.1.2).
+    """
+    rows = found.linear.by_state[2 * len(found.linear.residuals_px) :]
+
+    def by(information: FloatArray) -> FloatArray:
+        return np.asarray(covariance @ information @ covariance)[:11, :11]
+
+    def believed(some: slice) -> FloatArray:
+        return by(rows[some].T @ rows[some])
+
+    return (
+        ("corners", by(found.linear.information / swell)),
+        ("lens", believed(LENS_PULLS)),
+        ("print", believed(ASPECT_PULL)),
+        ("flatness", believed(HEIGHT_PULLS)),
     )
 
 

@@ -13,12 +13,17 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from digitize.files.notes import limit_line
 from digitize.files.units import Unit, length, rounded
 from digitize.pattern.dimensions import Dimension, dimensions
+from digitize.pattern.general_tolerance import NAMES, grade
+from digitize.pattern.limiting import budget_line, limiting
 
 if TYPE_CHECKING:
     from digitize.job import JobResult
     from digitize.pattern.model import Pattern
+
+GRADED = ("overall", "length", "diameter", "width", "x", "y", "to edge")
 
 
 @contextmanager
@@ -81,19 +86,53 @@ def sizes(pattern: Pattern, *, inch: bool) -> None:
         facts.append(f"photographed at a slant of {pattern.provenance.camera.tilt_deg:.0f}°")
     listed = dimensions(pattern)
     table = Table(title=pattern.name, caption="; ".join(facts), title_justify="left")
-    for heading, justify in (("", "left"), ("what", "left"), ("size", "right"), ("±", "right")):
+    unit: Unit = "in" if inch else "mm"
+    headings = (("", "left"), ("what", "left"), ("size", "right"), ("±", "right"))
+    for heading, justify in (*headings, ("good to", "left")):
         table.add_column(heading, justify=justify)  # type: ignore[arg-type]
     for row in listed.dimensions:
-        table.add_row(row.name, _what(row), *_size(row, "in" if inch else "mm"))
+        table.add_row(row.name, _what(row), *_size(row, unit), _graded(row))
     console.print(table)
+    for line in _precision_lines(pattern, unit):
+        console.print(line, soft_wrap=True)
     for notice in pattern.notices:
         word = "Doubt" if notice.level == "doubt" else "Note"
         console.print(f"{word}: {notice.text}", soft_wrap=True)
 
 
+def _graded(row: Dimension) -> str:
+    """The finest class of ISO 2768-1 that the size is known well enough for."""
+    if row.unit != "mm" or row.expanded is None or row.kind not in GRADED:
+        return ""
+    found = grade(row.value, row.expanded)
+    return "-" if found is None else NAMES[found.tolerance_class]
+
+
+def _precision_lines(pattern: Pattern, unit: Unit) -> Iterator[str]:
+    """Where the ± comes from, what limits it, and what the last column means."""
+    found = budget_line(pattern)
+    if found is None:
+        return
+    longest, u_mm = found
+    if pattern.precision is not None and pattern.precision.budget is not None:
+        shares = ", ".join(
+            f"{cause} {rounded(0.0, u, unit)[1]}" for cause, u in u_mm.items() if u > 0.0005
+        )
+        yield (
+            f"Budget of {longest.name} (standard uncertainties, {unit}): {shares}; "
+            "± is twice their root of squares"
+        )
+        yield f"Outline: within ± {rounded(0.0, 2 * pattern.precision.edge_u_mm, unit)[1]} {unit}"
+    limit = limit_line(pattern, unit)
+    if limit is not None:
+        yield limit
+    yield "Good to: the finest class of ISO 2768-1 whose limits are wider than the ±"
+
+
 def pattern_json(pattern: Pattern) -> dict[str, Any]:
     """The dimensions, for scripts."""
     listed = dimensions(pattern)
+    limit = limiting(pattern)
     return {
         "name": pattern.name,
         "datum": {
@@ -108,12 +147,34 @@ def pattern_json(pattern: Pattern) -> dict[str, Any]:
                 "value": d.value,
                 "unit": d.unit,
                 "expanded": d.expanded,
+                "u_by_cause": _by_cause(pattern, d),
+                "iso2768": _graded(d) or None,
                 "evidence": d.evidence,
             }
             for d in listed.dimensions
         ],
+        "outline_expanded_mm": None
+        if pattern.precision is None
+        else 2.0 * pattern.precision.edge_u_mm,
+        "limited_by": None
+        if limit is None
+        else {
+            "cause": limit.cause,
+            "advice": limit.advice,
+            "length_mm": limit.length_mm,
+            "expanded_mm": limit.expanded_mm,
+            "without_mm": limit.without_mm,
+        },
         "notices": [{"code": n.code, "text": n.text, "level": n.level} for n in pattern.notices],
     }
+
+
+def _by_cause(pattern: Pattern, row: Dimension) -> dict[str, float] | None:
+    """Standard uncertainty of a dimension by cause, in its own unit."""
+    if pattern.precision is None or pattern.precision.budget is None or row.expanded is None:
+        return None
+    variances = pattern.precision.budget.variances(row.reading)
+    return {cause: math.sqrt(variance) for cause, variance in variances.items()}
 
 
 def _what(row: Dimension) -> str:

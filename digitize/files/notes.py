@@ -7,6 +7,7 @@ import unicodedata
 
 from digitize.files.units import Unit, length, rounded
 from digitize.pattern.dimensions import dimensions
+from digitize.pattern.limiting import limiting
 from digitize.pattern.model import Pattern
 
 LONGEST_NAME = 120  # letters; a drawing has no room for a story
@@ -20,7 +21,7 @@ def one_line(text: str) -> str:
 
 
 def note_lines(pattern: Pattern, unit: Unit) -> list[str]:
-    """Name, sheet, precision and then the doubts about a pattern, a line each."""
+    """Name, sheet, precision, what limits it, and then the doubts, a line each."""
     sheet = (
         f"{length(pattern.thickness_mm, unit)} sheet"
         if pattern.thickness_mm is not None
@@ -30,6 +31,7 @@ def note_lines(pattern: Pattern, unit: Unit) -> list[str]:
         one_line(pattern.name)[:LONGEST_NAME] or "pattern",
         f"{sheet}, seen from the traced face",
         precision_line(pattern, unit),
+        *([limit] if (limit := limit_line(pattern, unit)) else []),
         *doubt_lines(pattern),
     ]
 
@@ -52,10 +54,26 @@ def wrapped_notes(pattern: Pattern, unit: Unit, letters: int = LONGEST_NAME) -> 
 
 
 def precision_line(pattern: Pattern, unit: Unit) -> str:
-    """The expanded uncertainty at the pattern's longest overall dimension."""
+    """The expanded uncertainty of the pattern's longest overall dimension, and of its outline."""
     if pattern.precision is None:
         return "precision not stated"
     listed = dimensions(pattern)
-    longest = max(d.value for d in (*listed.of("OL"), *listed.of("OW")))
-    _, u = rounded(longest, pattern.precision.expanded_mm(longest), unit)
-    return f"± {u} {unit} on {length(longest, unit, 0)} (95 %)"
+    longest = max((*listed.of("OL"), *listed.of("OW")), key=lambda d: d.value)
+    _, u = rounded(longest.value, longest.expanded, unit)
+    line = f"± {u} {unit} on {length(longest.value, unit, 0)} (95 %)"
+    if pattern.precision.budget is not None:
+        _, band = rounded(0.0, 2.0 * pattern.precision.edge_u_mm, unit)
+        line += f", outline ± {band} {unit}"
+    return line
+
+
+def limit_line(pattern: Pattern, unit: Unit) -> str | None:
+    """What limits the pattern and what to do about it, None where that is not known."""
+    limit = limiting(pattern)
+    if limit is None:
+        return None
+    now, then = (rounded(0.0, u, unit)[1] for u in (limit.expanded_mm, limit.without_mm))
+    return (
+        f"Limited by {limit.cause}: {limit.advice} (± on {length(limit.length_mm, unit, 0)} "
+        f"falls from {now} to {then} {unit} without it)"
+    )

@@ -16,13 +16,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, assert_never
 
+from digitize.pattern.budget import Reading
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Slot
 from digitize.pattern.extent import Box, closed_extent_mm
 from digitize.pattern.model import BendLine, Pattern
 from digitize.pattern.placement import placed
+from digitize.pattern.readings import (
+    Pinned,
+    Pull,
+    corner,
+    extreme,
+    radius_change,
+    reading,
+    round_size,
+    stretched,
+    turned,
+)
 from digitize.pattern.segments import Arc, Line, Point, Segment
 
 Kind = Literal[
@@ -75,6 +87,7 @@ class Dimension:
     end_mm: Point
     evidence: Evidence = "measured"
     other: str | None = None  # the second feature, for "to edge" and "angle"
+    reading: Reading = field(default=Reading(), repr=False)  # how it answers to errors
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,10 +163,10 @@ def dimensions(pattern: Pattern) -> DimensionList:
     """Every dimension somebody marking out the pattern asks for."""
     datum = datum_of(pattern)
     edges = named_edges(pattern.outline, datum.origin_mm)
-    maker = _Maker(pattern, datum)
+    maker = _Maker(pattern, datum, edges)
     found = [
         *maker.overall(),
-        *(d for e in edges for d in maker.edge(e)),
+        *(d for i in range(len(edges)) for d in maker.edge(i)),
         *maker.angles(edges),
         *maker.openings(),
         *(d for i, b in enumerate(pattern.bends, 1) for d in maker.bend(f"B{i}", b, edges)),
@@ -166,74 +179,139 @@ def dimensions(pattern: Pattern) -> DimensionList:
 class _Maker:
     """Makes the dimensions of one pattern."""
 
-    def __init__(self, pattern: Pattern, datum: Datum) -> None:
-        self._pattern, self._datum = pattern, datum
+    def __init__(self, pattern: Pattern, datum: Datum, edges: Sequence[NamedEdge]) -> None:
+        self._pattern, self._datum, self._edges = pattern, datum, edges
+        self._whole = tuple(Edge(e.segment, e.evidence, e.u_mm) for e in edges)
+        longest = [e for e in edges if e.name == datum.edge]
+        self._guide = longest[0] if longest else None
 
-    def _expanded(self, length_mm: float, *u_mm: float | None) -> float | None:
-        """U of a length between two edges; an edge known worse than most counts as it is."""
+    def _expanded(self, how: Reading) -> float | None:
+        """U (k = 2) of a dimension that answers so (JCGM 100, 6.2)."""
         precision = self._pattern.precision
-        if precision is None:
-            return None
-        e = precision.edge_u_mm
-        first, second = (max(e, u or 0.0) for u in (*u_mm, None, None)[:2])
-        return 2.0 * math.hypot(first, second, precision.scale_u * length_mm)
+        return None if precision is None else 2.0 * precision.as_budget.u(how)
 
-    def _expanded_deg(self, *legs: tuple[float, float | None]) -> float | None:
-        """U of an angle between lines of the given lengths and uncertainties across.
+    def _farthest(self, direction_rad: float) -> Pinned:
+        return extreme(self._pattern.outline, direction_rad, "outline", self._whole)
 
-        Both ends of a line may be off by u independently; unequal scale across and up
-        turns a direction by at most scale_u / sqrt(2).
-        """
-        precision = self._pattern.precision
-        if precision is None:
-            return None
-        turns = [
-            math.sqrt(2.0) * max(precision.edge_u_mm, u or 0.0) / max(n, 1e-9) for n, u in legs
-        ]
-        return math.degrees(2.0 * math.hypot(*turns, precision.scale_u / math.sqrt(2.0)))
+    def _along(
+        self,
+        direction_rad: float,
+        first: Pinned,
+        second: Pinned | Point,
+        own: Iterable[tuple[float, float | None]] = (),
+        *,
+        datum: bool = True,
+    ) -> Reading:
+        """Of the distance along a direction of the datum's, from one place to another."""
+        e = (math.cos(direction_rad), math.sin(direction_rad))
+        to = second.at_mm if isinstance(second, Pinned) else second
+        pulls, free, own = [Pull(first, (-e[0], -e[1]))], [], list(own)
+        if isinstance(second, Pinned):
+            pulls.append(Pull(second, e))
+        else:
+            free.append((second, e))
+        if datum and self._guide is not None and isinstance(self._guide.segment, Line):
+            # A datum that is turned wrongly measures along a wrong direction.
+            lever = e[0] * (to[1] - first.at_mm[1]) - e[1] * (to[0] - first.at_mm[0])
+            turning, ends = turned(self._guide.segment, lever)
+            free += turning
+            own.append((ends, self._guide.u_mm))
+        return reading(pulls, free=free, own=own)
+
+    def _box(self, direction_rad: float, *, datum: bool = True) -> Reading:
+        """Of the outline's extent along a direction."""
+        near, far = self._farthest(direction_rad + math.pi), self._farthest(direction_rad)
+        return self._along(direction_rad, near, far, datum=datum)
 
     def overall(self) -> Iterator[Dimension]:
         box = _turned_box(self._pattern, self._datum.direction_rad)
         along, up = box[2] - box[0], box[3] - box[1]
-        back = self._datum.back
-        yield self._mm("OL", "overall", along, (back((0.0, 0.0)), back((along, 0.0))))
-        yield self._mm("OW", "overall", up, (back((0.0, 0.0)), back((0.0, up))))
-        if abs(math.degrees(self._datum.direction_rad)) > TURN_MATTERS_DEG:
+        back, turn = self._datum.back, self._datum.direction_rad
+        up_rad = turn + math.pi / 2
+        yield self._mm(
+            "OL", "overall", along, (back((0.0, 0.0)), back((along, 0.0))), self._box(turn)
+        )
+        yield self._mm("OW", "overall", up, (back((0.0, 0.0)), back((0.0, up))), self._box(up_rad))
+        if abs(math.degrees(turn)) > TURN_MATTERS_DEG:
             x0, y0, x1, y1 = closed_extent_mm(self._pattern.outline)
-            yield self._mm("OX", "overall", x1 - x0, ((x0, y0), (x1, y0)))
-            yield self._mm("OY", "overall", y1 - y0, ((x0, y0), (x0, y1)))
+            across, high = self._box(0.0, datum=False), self._box(math.pi / 2, datum=False)
+            yield self._mm("OX", "overall", x1 - x0, ((x0, y0), (x1, y0)), across)
+            yield self._mm("OY", "overall", y1 - y0, ((x0, y0), (x0, y1)), high)
         outline = self._pattern.outline
         if not isinstance(outline, Contour):
-            yield from self._size("outline", outline)
+            yield from self._size("outline", outline, 1.0)
 
-    def edge(self, edge: NamedEdge) -> Iterator[Dimension]:
+    def edge(self, number: int) -> Iterator[Dimension]:
+        """Length, and radius of an arc, of one of the named edges."""
+        edge = self._edges[number]
         s = edge.segment
+        how = self._length(number)
         yield self._mm(
-            edge.name, "length", s.length_mm, (s.start_mm, s.end_mm), edge.evidence, edge.u_mm
+            edge.name, "length", s.length_mm, (s.start_mm, s.end_mm), how, evidence=edge.evidence
         )
         if isinstance(s, Arc):
-            yield self._radius(edge, s)
+            yield self._radius(edge, s, 1.0)
 
-    def _radius(self, edge: NamedEdge, arc: Arc) -> Dimension:
-        """A radius seen over an arc only: its depth under the chord is what is known.
-
-        R from chord c and depth h: dR/dh = 1/2 - c^2 / (8 h^2), with u(h) = sqrt(3/2) u
-        for two ends and a middle known to u each.
-        """
-        b = abs(arc.bulge)
-        chord = math.dist(arc.start_mm, arc.end_mm)
-        depth = b * chord / 2.0
-        expanded = None
-        if self._pattern.precision is not None:
-            u = max(self._pattern.precision.edge_u_mm, edge.u_mm or 0.0)
-            slope = max(abs(0.5 - chord**2 / (8.0 * depth**2)), 0.5) if b < 1.0 else 0.5
-            expanded = 2.0 * math.hypot(
-                slope * math.sqrt(1.5) * u, self._pattern.precision.scale_u * arc.radius_mm
+    def _length(self, number: int) -> Reading:
+        edge, n = self._edges[number], len(self._edges)
+        s = edge.segment
+        if isinstance(s, Arc):
+            # Turn times radius where it rounds a corner; its ends are free along the edge.
+            change = abs(s.included_rad) * radius_change(s)
+            return reading(
+                free=stretched(s.start_mm, s.end_mm, s.length_mm / math.dist(s.start_mm, s.end_mm)),
+                own=((change, edge.u_mm),),
+                outward=s.included_rad,
             )
-        half = _half_way(arc)
-        return Dimension(
-            edge.name, "radius", arc.radius_mm, "mm", expanded, arc.centre_mm, half, edge.evidence
+        ux, uy = math.cos(s.start_direction_rad), math.sin(s.start_direction_rad)
+        pulls, free, own = [], [], []
+        for place, i, way in ((s.end_mm, number, 1.0), (s.start_mm, (number - 1) % n, -1.0)):
+            other = self._edges[(i + 1) % n if way > 0 else i]
+            if isinstance(other.segment, Arc) and n > 1:
+                # Rounded off: the end moves as far as the rounding's tangent does.
+                free.append((place, (way * ux, way * uy)))
+                bend = math.tan(min(abs(other.segment.included_rad) / 2, 1.5))
+                own.append((bend * radius_change(other.segment), other.u_mm))
+            else:
+                pulls.append(Pull(corner(self._whole, i, "outline"), (way * ux, way * uy)))
+        return reading(pulls, free=free, own=own)
+
+    def _radius(self, edge: NamedEdge, arc: Arc, side: float) -> Dimension:
+        """A radius seen over an arc; ``side`` is 1 on the outline and -1 in an opening."""
+        chord = math.dist(arc.start_mm, arc.end_mm)
+        how = reading(
+            free=stretched(arc.start_mm, arc.end_mm, arc.radius_mm / chord),
+            own=((radius_change(arc), edge.u_mm),),
+            outward=math.copysign(side, arc.bulge),
         )
+        return Dimension(
+            edge.name,
+            "radius",
+            arc.radius_mm,
+            "mm",
+            self._expanded(how),
+            arc.centre_mm,
+            _half_way(arc),
+            edge.evidence,
+            reading=how,
+        )
+
+    def _turn(self, *lines: tuple[Line, float | None]) -> Reading:
+        """Of the angle (degrees) from the first of one or two lines to the second."""
+        free: list[tuple[Point, Point]] = []
+        own: list[tuple[float, float | None]] = []
+        for way, (line, u_mm) in zip((-1.0, 1.0), (*lines,), strict=False):
+            pulls, ends = turned(line, way * math.degrees(1.0))
+            free += pulls
+            own.append((ends, u_mm))
+        return reading(free=free, own=own)
+
+    def _from_datum(self, line: Line, u_mm: float | None) -> Reading:
+        """Of a line's direction in the datum."""
+        guide = self._guide
+        if guide is None or not isinstance(guide.segment, Line):
+            return self._turn((line, u_mm))
+        return self._turn((guide.segment, guide.u_mm), (line, u_mm))
 
     def angles(self, edges: Sequence[NamedEdge]) -> Iterator[Dimension]:
         """Inside angles between straight neighbours, through a fillet if there is one."""
@@ -256,18 +334,18 @@ class _Maker:
             else:
                 turn = between.included_rad + math.remainder(turn - between.included_rad, math.tau)
             count += 1
+            how = self._turn((first.segment, first.u_mm), (second.segment, second.u_mm))
             yield Dimension(
                 f"A{count}",
                 "angle",
                 180.0 - math.degrees(turn),
                 "deg",
-                self._expanded_deg(
-                    (first.segment.length_mm, first.u_mm), (second.segment.length_mm, second.u_mm)
-                ),
+                self._expanded(how),
                 first.segment.end_mm,
                 second.segment.start_mm,
                 _weakest((first.evidence, second.evidence)),
                 f"{first.name} {second.name}",
+                how,
             )
 
     def openings(self) -> Iterator[Dimension]:
@@ -276,93 +354,119 @@ class _Maker:
             letter = opening_letter(opening)
             counts[letter] += 1
             name = f"{letter}{counts[letter]}"
-            yield from self._size(name, opening)
+            yield from self._size(name, opening, -1.0)
             if isinstance(opening, Circle):
                 yield from self.position(name, opening.centre_mm, opening.u_mm, opening.evidence)
             elif isinstance(opening, Slot):
                 middle = _middle(opening.start_mm, opening.end_mm)
                 yield from self.position(name, middle, opening.u_mm, opening.evidence)
             else:
-                left, bottom, _, _ = self._box_in_datum(opening)
-                corner = self._datum.back((left, bottom))
-                evidence = _weakest(e.evidence for e in opening.edges)
-                yield from self.position(name, corner, None, evidence)
+                yield from self._corner_position(name, opening)
 
-    def _size(self, name: str, closed: Closed) -> Iterator[Dimension]:
+    def _size(self, name: str, closed: Closed, side: float) -> Iterator[Dimension]:
+        """Sizes of a shape; ``side`` is 1 if the metal is inside it and -1 if outside."""
+        direction = self._datum.direction_rad
         match closed:
             case Circle():
                 (x, y), r = closed.centre_mm, closed.radius_mm
-                c = math.cos(self._datum.direction_rad) * r
-                s = math.sin(self._datum.direction_rad) * r
+                c, s = math.cos(direction) * r, math.sin(direction) * r
                 yield self._mm(
                     name,
                     "diameter",
                     2 * r,
                     ((x - c, y - s), (x + c, y + s)),
-                    closed.evidence,
-                    closed.u_mm,
-                    closed.u_mm,
+                    reading(
+                        free=round_size(closed, direction),
+                        own=((1.0, closed.u_mm), (1.0, closed.u_mm)),
+                        outward=2.0 * side,
+                    ),
+                    evidence=closed.evidence,
                 )
             case Slot():
-                a, b, r = closed.start_mm, closed.end_mm, closed.radius_mm
-                d = math.dist(a, b)
-                ux, uy = (b[0] - a[0]) / d, (b[1] - a[1]) / d
-                m = _middle(a, b)
-                u = closed.u_mm
-                yield self._mm(
-                    name,
-                    "width",
-                    2 * r,
-                    ((m[0] + uy * r, m[1] - ux * r), (m[0] - uy * r, m[1] + ux * r)),
-                    closed.evidence,
-                    u,
-                    u,
-                )
-                yield self._mm(
-                    name,
-                    "length",
-                    closed.overall_mm,
-                    ((a[0] - ux * r, a[1] - uy * r), (b[0] + ux * r, b[1] + uy * r)),
-                    closed.evidence,
-                    u,
-                    u,
-                )
-                turn = math.remainder(math.atan2(uy, ux) - self._datum.direction_rad, math.pi)
-                yield Dimension(
-                    name,
-                    "direction",
-                    math.degrees(turn),
-                    "deg",
-                    self._expanded_deg((d, u)),
-                    a,
-                    b,
-                    closed.evidence,
-                )
+                yield from self._slot(name, closed, side)
             case Contour():
                 left, bottom, right, top = self._box_in_datum(closed)
                 evidence = _weakest(e.evidence for e in closed.edges)
                 back = self._datum.back
                 low_left = back((left, bottom))
-                yield self._mm(
-                    name, "length", right - left, (low_left, back((right, bottom))), evidence
-                )
-                yield self._mm(name, "width", top - bottom, (low_left, back((left, top))), evidence)
+                for kind, value, end, turn in (
+                    ("length", right - left, (right, bottom), direction),
+                    ("width", top - bottom, (left, top), direction + math.pi / 2),
+                ):
+                    near, far = (extreme(closed, turn + t, name, side=side) for t in (math.pi, 0.0))
+                    how = self._along(turn, near, far)
+                    yield self._mm(name, kind, value, (low_left, back(end)), how, evidence=evidence)  # type: ignore[arg-type]
                 for edge in _joined(closed.edges):
                     if isinstance(edge.segment, Arc):
-                        yield self._radius(
-                            NamedEdge(name, edge.segment, edge.evidence, edge.u_mm), edge.segment
-                        )
+                        named = NamedEdge(name, edge.segment, edge.evidence, edge.u_mm)
+                        yield self._radius(named, edge.segment, side)
             case _:
                 assert_never(closed)
+
+    def _slot(self, name: str, slot: Slot, side: float) -> Iterator[Dimension]:
+        a, b, r, u = slot.start_mm, slot.end_mm, slot.radius_mm, slot.u_mm
+        axis = Line(a, b)
+        ux, uy = math.cos(axis.start_direction_rad), math.sin(axis.start_direction_rad)
+        m = _middle(a, b)
+        across = round_size(slot, axis.start_direction_rad + math.pi / 2)
+        yield self._mm(
+            name,
+            "width",
+            2 * r,
+            ((m[0] + uy * r, m[1] - ux * r), (m[0] - uy * r, m[1] + ux * r)),
+            reading(free=across, own=((1.0, u), (1.0, u)), outward=2.0 * side),
+            evidence=slot.evidence,
+        )
+        tips = (a[0] - ux * r, a[1] - uy * r), (b[0] + ux * r, b[1] + uy * r)
+        yield self._mm(
+            name,
+            "length",
+            slot.overall_mm,
+            tips,
+            reading(free=stretched(*tips), own=((1.0, u), (1.0, u)), outward=2.0 * side),
+            evidence=slot.evidence,
+        )
+        how = self._from_datum(axis, u)
+        turn = math.remainder(axis.start_direction_rad - self._datum.direction_rad, math.pi)
+        yield Dimension(
+            name,
+            "direction",
+            math.degrees(turn),
+            "deg",
+            self._expanded(how),
+            a,
+            b,
+            slot.evidence,
+            reading=how,
+        )
 
     def position(
         self, name: str, at_mm: Point, u_mm: float | None, evidence: Evidence = "measured"
     ) -> Iterator[Dimension]:
         """Distances of a point from the datum along its axes."""
         x, y = self._datum.of(at_mm)
-        back = self._datum.back
-        yield self._mm(name, "x", x, (back((0.0, y)), at_mm), evidence, u_mm)
-        yield self._mm(name, "y", y, (back((x, 0.0)), at_mm), evidence, u_mm)
+        back, turn = self._datum.back, self._datum.direction_rad
+        own = ((1.0, u_mm),)
+        for kind, value, start, way in (
+            ("x", x, (0.0, y), turn),
+            ("y", y, (x, 0.0), turn + math.pi / 2),
+        ):
+            how = self._along(way, self._farthest(way + math.pi), at_mm, own)
+            yield self._mm(name, kind, value, (back(start), at_mm), how, evidence=evidence)  # type: ignore[arg-type]
+
+    def _corner_position(self, name: str, opening: Contour) -> Iterator[Dimension]:
+        """Distances of the lower left of an opening's box from the datum."""
+        left, bottom, _, _ = self._box_in_datum(opening)
+        back, turn = self._datum.back, self._datum.direction_rad
+        at = back((left, bottom))
+        evidence = _weakest(e.evidence for e in opening.edges)
+        for kind, value, start, way in (
+            ("x", left, (0.0, bottom), turn),
+            ("y", bottom, (left, 0.0), turn + math.pi / 2),
+        ):
+            near = extreme(opening, way + math.pi, name, side=-1.0)
+            how = self._along(way, self._farthest(way + math.pi), near)
+            yield self._mm(name, kind, value, (back(start), at), how, evidence=evidence)  # type: ignore[arg-type]
 
     def bend(self, name: str, bend: BendLine, edges: Sequence[NamedEdge]) -> Iterator[Dimension]:
         """Length, direction in the datum, and distance from each parallel outline edge it faces.
@@ -371,9 +475,14 @@ class _Maker:
         ends instead.
         """
         line = Line(bend.start_mm, bend.end_mm)
-        yield self._mm(name, "length", line.length_mm, (line.start_mm, line.end_mm))
+        # It ends on two edges of the outline.
+        how = reading(
+            free=stretched(line.start_mm, line.end_mm), own=((1.0, None), (1.0, None)), outward=2.0
+        )
+        yield self._mm(name, "length", line.length_mm, (line.start_mm, line.end_mm), how)
         turn = math.remainder(line.start_direction_rad - self._datum.direction_rad, math.pi)
-        expanded = self._expanded_deg((line.length_mm, bend.u_mm))
+        how = self._from_datum(line, bend.u_mm)
+        expanded = self._expanded(how)
         if expanded is not None and bend.u_deg is not None:
             expanded = max(expanded, 2.0 * bend.u_deg)
         yield Dimension(
@@ -384,6 +493,7 @@ class _Maker:
             expanded,
             line.start_mm,
             line.end_mm,
+            reading=how,
         )
         if bend.inside_radius_mm is not None:
             middle = _middle(line.start_mm, line.end_mm)
@@ -393,16 +503,20 @@ class _Maker:
         found = False
         for edge, distance, foot, at in _facing(line, edges):
             found = True
+            how = reading(
+                free=stretched(foot, at), own=((1.0, bend.u_mm), (1.0, edge.u_mm)), outward=1.0
+            )
             yield Dimension(
                 name,
                 "to edge",
                 distance,
                 "mm",
-                self._expanded(distance, bend.u_mm, edge.u_mm),
+                self._expanded(how),
                 foot,
                 at,
                 edge.evidence,
                 edge.name,
+                how,
             )
         if not found:
             for end in (line.start_mm, line.end_mm):
@@ -414,10 +528,11 @@ class _Maker:
         kind: Kind,
         value: float,
         ends: tuple[Point, Point],
+        how: Reading,
+        *,
         evidence: Evidence = "measured",
-        *u_mm: float | None,
     ) -> Dimension:
-        return Dimension(name, kind, value, "mm", self._expanded(value, *u_mm), *ends, evidence)
+        return Dimension(name, kind, value, "mm", self._expanded(how), *ends, evidence, reading=how)
 
     def _box_in_datum(self, closed: Closed) -> Box:
         turned = placed(Pattern("", closed), -self._datum.direction_rad)

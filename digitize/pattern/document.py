@@ -17,6 +17,7 @@ from collections.abc import Callable
 from typing import Any, Literal, TypeVar, assert_never, get_args
 
 from digitize.errors import DigitizeError, Exit, Notice
+from digitize.pattern.budget import POWERS, Budget, Field, Part
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Slot
 from digitize.pattern.model import (
     BendLine,
@@ -86,10 +87,7 @@ def dumps(pattern: Pattern) -> str:
     if pattern.thickness_mm is None:
         del document["thickness_mm"]
     if pattern.precision is not None:
-        document["precision"] = {
-            "edge_u_mm": pattern.precision.edge_u_mm,
-            "scale_u": pattern.precision.scale_u,
-        }
+        document["precision"] = _precision_out(pattern.precision)
     document["provenance"] = _provenance_out(pattern.provenance)
     document["notices"] = [
         {"code": n.code, "level": n.level, "text": n.text} for n in pattern.notices
@@ -186,6 +184,31 @@ def _edge_out(edge: Edge) -> dict[str, Any]:
         case _:
             assert_never(segment)
     return {**shape, **_knowledge_out(edge.evidence, edge.u_mm)}
+
+
+def _precision_out(precision: Precision) -> dict[str, Any]:
+    budget = precision.budget
+    short: dict[str, Any] = {"edge_u_mm": precision.edge_u_mm, "scale_u": precision.scale_u}
+    if budget is None:
+        return short
+    parts = [
+        {
+            "cause": part.cause,
+            "outward_mm": part.outward_mm,
+            "each_mm": part.each_mm,
+            "fields": [{"x_mm": list(f.x_mm), "y_mm": list(f.y_mm)} for f in part.fields],
+        }
+        for part in budget.parts
+    ]
+    return {
+        **short,
+        "budget": {
+            "origin_mm": list(budget.origin_mm),
+            "direction_rad": budget.direction_rad,
+            "size_mm": budget.size_mm,
+            "parts": parts,
+        },
+    }
 
 
 def _provenance_out(p: Provenance) -> dict[str, Any]:
@@ -507,10 +530,47 @@ def _scribe_in(f: _Fields) -> ScribeLine:
 
 def _precision_in(f: _Fields) -> Precision:
     precision = Precision(
-        f.number("edge_u_mm", least=0.0), f.number("scale_u", least=0.0, most=1.0)
+        f.number("edge_u_mm", least=0.0),
+        f.number("scale_u", least=0.0, most=1.0),
+        _budget_in(_Fields(f.raw("budget"), f.path("budget"))) if f.has("budget") else None,
     )
     f.done()
     return precision
+
+
+def _budget_in(f: _Fields) -> Budget:
+    budget = Budget(
+        f.point("origin_mm"),
+        f.number("direction_rad"),
+        f.number("size_mm", above=0.0),
+        tuple(_part_in(part) for part in f.items("parts", 100)),
+    )
+    f.done()
+    return budget
+
+
+def _part_in(f: _Fields) -> Part:
+    part = Part(
+        f.text("cause", 100),
+        tuple(_field_in(field) for field in f.items("fields", 100)),
+        f.number("outward_mm", least=0.0),
+        f.number("each_mm", least=0.0),
+    )
+    f.done()
+    return part
+
+
+def _field_in(f: _Fields) -> Field:
+    field = Field(_coefficients(f, "x_mm"), _coefficients(f, "y_mm"))
+    f.done()
+    return field
+
+
+def _coefficients(f: _Fields, key: str) -> tuple[float, ...]:
+    values, path = f.raw(key), f.path(key)
+    if not isinstance(values, list) or len(values) != len(POWERS):
+        raise DocumentError(f"{path} must be a list of {len(POWERS)} numbers")
+    return tuple(_number(v, f"{path}[{i}]") for i, v in enumerate(values))
 
 
 def _provenance_in(f: _Fields) -> Provenance:

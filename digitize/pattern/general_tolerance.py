@@ -7,6 +7,7 @@ The table lies in ``shared/iso2768-1.json`` with its source.  The first range st
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal
 
@@ -28,6 +29,32 @@ def radius_mm(radius: float, tolerance_class: ToleranceClass) -> float | None:
 def angle_deg(shorter_leg_mm: float, tolerance_class: ToleranceClass) -> float | None:
     """Permissible deviation (+/-) of an angle, by the length of its shorter leg."""
     return _found("angle_deg", shorter_leg_mm, tolerance_class)
+
+
+@dataclass(frozen=True, slots=True)
+class Grade:
+    """The finest class that a measured size supports."""
+
+    tolerance_class: ToleranceClass
+    left_mm: float  # of the permissible deviation once U is taken off, for whoever makes it
+
+
+NAMES: dict[ToleranceClass, str] = {"f": "fine", "m": "medium", "c": "coarse", "v": "very coarse"}
+
+
+def grade(size_mm: float, expanded_mm: float) -> Grade | None:
+    """The finest of fine, medium and coarse to which a size is known, None if to none.
+
+    Decision rule: the expanded uncertainty U (k = 2) of the size is taken off the permissible
+    deviation, and something must be left, so that nothing is called conforming that the
+    measurement could not tell from non-conforming (as ISO 14253-1 has it).
+    """
+    classes: tuple[ToleranceClass, ...] = ("f", "m", "c")
+    for tolerance_class in classes:
+        permitted = linear_mm(size_mm, tolerance_class)
+        if permitted is not None and expanded_mm < permitted:
+            return Grade(tolerance_class, permitted - expanded_mm)
+    return None
 
 
 def _found(kind: str, size: float, tolerance_class: ToleranceClass) -> float | None:

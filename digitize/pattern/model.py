@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from digitize.errors import Notice
+from digitize.pattern.budget import Budget, two_numbers
 from digitize.pattern.contour import Closed
 from digitize.pattern.segments import Point
 
@@ -59,17 +60,24 @@ class ScribeLine:
 class Precision:
     """How far the pattern's dimensions can be trusted, as standard uncertainties (k = 1).
 
-    A length L between two edges has u = sqrt(2 edge_u_mm^2 + (scale_u * L)^2): the local
-    part is what an edge point can be off by, the scale part what the whole pattern can be
-    too large or too small by (print scale, above all).
+    In short, a length L between two edges has u = sqrt(2 edge_u_mm^2 + (scale_u * L)^2): the
+    local part is the band in which an edge point lies, the scale part what the whole pattern
+    can be too large or too small by.  The ``budget``, where there is one, says it by cause
+    and place, and is what the dimension list goes by.
     """
 
     edge_u_mm: float
     scale_u: float
+    budget: Budget | None = None
 
     def expanded_mm(self, length_mm: float) -> float:
         """Expanded uncertainty U (k = 2) of a length between two edges (JCGM 100, 5.1 and 6.2)."""
         return 2.0 * math.hypot(math.sqrt(2.0) * self.edge_u_mm, self.scale_u * length_mm)
+
+    @property
+    def as_budget(self) -> Budget:
+        """The budget, or the two short numbers as one."""
+        return self.budget or two_numbers(self.edge_u_mm, self.scale_u)
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,8 +44,12 @@ def placed(pattern: Pattern, turn_rad: float = 0.0, move_mm: Point = (0.0, 0.0))
             case _:
                 assert_never(old)
 
+    precision = pattern.precision
+    if precision is not None and precision.budget is not None:
+        precision = replace(precision, budget=precision.budget.moved(turn_rad, move_mm))
     return replace(
         pattern,
+        precision=precision,
         outline=closed(pattern.outline),
         openings=tuple(closed(o) for o in pattern.openings),
         bends=tuple(

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from digitize.errors import Notice
+from digitize.pattern.budget import POWERS, Budget, Field, Part
 from digitize.pattern.contour import Circle, Contour, Edge, Slot
 from digitize.pattern.document import DocumentError, dumps, loads
 from digitize.pattern.model import (
@@ -41,6 +42,11 @@ points = st.tuples(numbers(-2000, 2000), numbers(-2000, 2000))
 evidence = st.sampled_from(["measured", "restored", "bridged"])
 u = maybe(numbers(0, 5))
 texts = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
+
+coefficients = st.lists(numbers(-1, 1), min_size=len(POWERS), max_size=len(POWERS)).map(tuple)
+fields = st.lists(st.builds(Field, coefficients, coefficients), max_size=2).map(tuple)
+parts = st.lists(st.builds(Part, texts, fields, numbers(0, 2), numbers(0, 2)), max_size=3)
+budgets = st.builds(Budget, points, numbers(-4, 4), numbers(1, 500), parts.map(tuple))
 
 
 @st.composite
@@ -118,7 +124,9 @@ def patterns(draw):
         marks=tuple(draw(st.lists(st.builds(PointMark, points, u), max_size=3))),
         scribes=tuple(draw(st.lists(scribe, max_size=2))),
         thickness_mm=draw(maybe(numbers(0.1, 20))),
-        precision=draw(maybe(st.builds(Precision, numbers(0, 2), numbers(0, 0.05)))),
+        precision=draw(
+            maybe(st.builds(Precision, numbers(0, 2), numbers(0, 0.05), maybe(budgets)))
+        ),
         provenance=draw(provenance),
         notices=tuple(
             draw(

@@ -14,7 +14,9 @@ def disc(precision: Precision | None = None) -> Pattern:
         Notice("print-unmeasured", "nobody measured the bars", "doubt"),
         Notice("mode", "taken for a silhouette"),
     )
-    return Pattern("lid", Circle((0, 0), 50), (), (), (), 1.5, precision, notices=notices)
+    return Pattern(
+        "lid", Circle((0, 0), 50), thickness_mm=1.5, precision=precision, notices=notices
+    )
 
 
 def test_notes_say_what_how_thick_how_sure_and_what_is_doubtful() -> None:

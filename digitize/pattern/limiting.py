@@ -1,0 +1,72 @@
+"""What limits a pattern: the cause that, taken away, lessens the ± most.
+
+Judged on the longest overall dimension, by the budget with and without each cause.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from digitize.pattern.dimensions import Dimension, dimensions
+from digitize.pattern.model import Pattern
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """The cause that limits a pattern, on one of its lengths."""
+
+    cause: str
+    length_mm: float
+    expanded_mm: float  # U (k = 2) as it is
+    without_mm: float  # U if this cause did not act
+    advice: str  # what to do about it
+
+
+ADVICE = {
+    "print scale": "measure the printed bars with a steel rule",
+    "camera": "let the target fill the picture, or make a profile of the phone",
+    "target flatness": "tape the sheet down flat on a board",
+    "thickness": "measure the thickness to 0.02 mm, or stand straighter over the piece",
+    "tone curve": "go nearer, or take more pixels, in soft light without the phone's enhancement",
+    "edge detection": "go nearer, or take more pixels, in soft light",
+    "curve fit": "go nearer, in better light, and clean the edge",
+    "pen line": "lead a finer pen upright along the edge",
+    "reference": "use a longer rule, or a printed target",
+}
+REFERENCE = "reference"
+"""What stands in for the print scale where nothing was printed."""
+AGAIN = {"print scale": "measure the printed bars again over a greater length, with a better rule"}
+"""What to do about a cause that has been seen to already."""
+
+
+def budget_line(pattern: Pattern) -> tuple[Dimension, dict[str, float]] | None:
+    """The longest overall dimension and its standard uncertainty by cause, largest first."""
+    if pattern.precision is None:
+        return None
+    listed = dimensions(pattern)
+    longest = max((*listed.of("OL"), *listed.of("OW")), key=lambda d: d.value)
+    variances = pattern.precision.as_budget.variances(longest.reading)
+    ranked = sorted(variances.items(), key=lambda item: -item[1])
+    return longest, {cause: variance**0.5 for cause, variance in ranked if variance > 0.0}
+
+
+def limiting(pattern: Pattern) -> Limit | None:
+    """The cause that limits a pattern; None where its precision is not stated by cause."""
+    if pattern.precision is None or pattern.precision.budget is None:
+        return None
+    found = budget_line(pattern)
+    if found is None or not found[1]:
+        return None
+    longest, u_mm = found
+    cause = next(iter(u_mm))
+    total = sum(u * u for u in u_mm.values())
+    seen_to = AGAIN if pattern.provenance.print_measured else {}
+    if cause == "print scale" and pattern.provenance.print_scale is None:
+        cause, u_mm = REFERENCE, {**u_mm, REFERENCE: u_mm[cause]}
+    return Limit(
+        cause,
+        longest.value,
+        2.0 * total**0.5,
+        2.0 * max(total - u_mm[cause] ** 2, 0.0) ** 0.5,
+        seen_to.get(cause) or ADVICE.get(cause, "see to it"),
+    )

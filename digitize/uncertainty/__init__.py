@@ -1,0 +1,1 @@
+"""How far the result of one photo can be trusted, and why."""
