@@ -103,6 +103,28 @@ def test_a_second_edge_is_kept_out_by_the_range():
     assert abs(narrow.offset_px[0] - 0.3) < 0.03
 
 
+def test_the_foot_of_a_dark_wall_is_found_between_metal_and_paper_alike():
+    """Glare: metal 0.62, a wall of 0.3 that shows 3 px wide, paper 0.6 in contact shadow."""
+    rng = np.random.default_rng(9)
+    off, beyond = [], []
+    for _ in range(40):
+        shift = rng.uniform(-1.5, 1.5)
+        foot = 40.0 + rng.uniform(-0.5, 0.5)
+        image = picture(lambda x, y, foot=foot: foot - x, 81, 0.8, low=0.3, high=0.6)
+        image += picture(lambda x, y, foot=foot: foot - 3.0 - x, 81, 0.8, low=0.32, high=0.0)
+        x = np.arange(81.0)
+        image -= np.where(x > foot, 0.1 * np.exp(-(x - foot) / 6.0), 0.0)
+        image += rng.normal(0, NOISE, image.shape)
+        at, normal = np.array([[foot + shift, 40.0]]), np.array([[1.0, 0.0]])
+        edge = locate(image, at, normal, reach_px=6, sloping=True, inner_band_px=np.array([3.0]))
+        assert edge.ok[0]
+        off.append(edge.offset_px[0] + shift)
+        beyond.append(edge.outside[0])
+    assert np.max(np.abs(off)) < 0.5
+    assert abs(np.median(off)) < 0.1
+    assert np.median(beyond) == pytest.approx(0.5, abs=0.05)
+
+
 def test_nothing_to_see_is_said():
     rng = np.random.default_rng(7)
     at = rng.uniform(10, 70, (200, 2))
