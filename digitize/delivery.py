@@ -6,7 +6,7 @@ failure leaves the folder as it was.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from digitize.camera.camera import Camera
 from digitize.camera.topdown import topdown
 from digitize.files import dxf, paper, photo_proof, svg, topdown_proof
-from digitize.files.atomic import NotWritten, write_bytes
+from digitize.files.atomic import refuse_existing, write_all
 from digitize.files.notes import doubt_lines, note_lines
 from digitize.files.photo_proof import Overlay
 from digitize.files.topdown_proof import TopdownPicture
@@ -48,7 +48,7 @@ class DeliveryOptions:
 
 def refuse_overwriting(folder: Path, stem: str) -> None:
     """Stop before the work begins where its files exist; raises ``NotWritten``."""
-    _refuse(folder / f"{stem}{suffix}" for suffix in (*_EACH_PATTERN, PHOTO_PROOF))
+    refuse_existing(folder / f"{stem}{suffix}" for suffix in (*_EACH_PATTERN, PHOTO_PROOF))
 
 
 def deliver(
@@ -63,25 +63,7 @@ def deliver(
     files[folder / f"{stem}{PHOTO_PROOF}"] = photo_proof.render(
         result.photo.rgb, tuple(_overlays(result)), _caption(result, options.unit)
     )
-    if not overwrite:
-        _refuse(files)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise NotWritten(
-            "the folder cannot be made", where=str(folder), do=(fault.strerror or "").lower()
-        ) from fault
-    return tuple(write_bytes(path, data, overwrite=overwrite) for path, data in files.items())
-
-
-def _refuse(paths: Iterable[Path]) -> None:
-    for path in paths:
-        if path.exists():
-            raise NotWritten(
-                "a file of that name exists already",
-                where=str(path),
-                do="choose another folder or name, or say --overwrite",
-            )
+    return write_all(files, overwrite=overwrite)
 
 
 def _of(

@@ -102,9 +102,10 @@ def _height_mm(tree: FoldTree, fold: Fold, face: int) -> float:
 
 
 def _ends(unrelieved: Sequence[tuple[str, Point]]) -> Iterable[Notice]:
+    places: dict[Point, list[str]] = {}
     for name, (x, y) in unrelieved:
-        text = (
-            f"bend {name} ends in the sheet near {x:.0f}, {y:.0f} mm and will tear there: "
-            "cut a relief"
-        )
+        places.setdefault((round(x), round(y)), []).append(name)
+    for (x, y), names in places.items():
+        ends = " and ".join(sorted(names)) + (" meet" if len(names) > 1 else " ends")
+        text = f"{ends} in the sheet near {x:g}, {y:g} mm and will tear there: cut a relief"
         yield Notice("bend-unrelieved", text)

@@ -15,6 +15,7 @@ from typing import Annotated
 import typer
 
 from digitize.cli import (
+    blank_command,
     check_command,
     draw_command,
     fold_command,
@@ -59,6 +60,7 @@ app.command("printer")(printer_command.printer)
 app.command("phone")(phone_command.phone)
 app.command("sizes")(sizes_command.sizes)
 app.command("draw")(draw_command.draw)
+app.command("blank")(blank_command.blank)
 app.command("fold")(fold_command.fold)
 app.command("samples")(samples_command.samples)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 
@@ -15,6 +16,34 @@ class NotWritten(DigitizeError):
     """The file could not be written, or stands there already."""
 
     exit_code = Exit.FILE
+
+
+def refuse_existing(paths: Iterable[Path]) -> None:
+    """Stop where a file stands already; raises ``NotWritten`` with its name."""
+    for path in paths:
+        if path.exists():
+            raise NotWritten(
+                "a file of that name exists already",
+                where=str(path),
+                do="choose another folder or name, or say --overwrite",
+            )
+
+
+def write_all(files: Mapping[Path, bytes], *, overwrite: bool = False) -> tuple[Path, ...]:
+    """Write several finished files, making their folders; none where one of them stands already.
+
+    Raises ``NotWritten``.
+    """
+    if not overwrite:
+        refuse_existing(files)
+    for folder in dict.fromkeys(path.parent for path in files):
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as fault:
+            raise NotWritten(
+                "the folder cannot be made", where=str(folder), do=(fault.strerror or "").lower()
+            ) from fault
+    return tuple(write_bytes(path, data, overwrite=overwrite) for path, data in files.items())
 
 
 def write_bytes(path: Path | str, data: bytes, *, overwrite: bool = False) -> Path:

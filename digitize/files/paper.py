@@ -312,7 +312,8 @@ class _Book:
             return shapely.Point()
         ux, uy = (x1 - x0) / span, (y1 - y0) / span
         for along in (0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8, 0.12, 0.88):
-            for side in (1.0, -1.0 - h):
+            # Beside the line, else clear of the tangent lines of its bend.
+            for side in (1.0, -1.0 - h, 4.0, -4.0 - h, 8.0, -8.0 - h):
                 s = along * span - w / 2
                 corners = [
                     (x0 + ux * a - uy * b, y0 + uy * a + ux * b)

@@ -1,0 +1,205 @@
+"""``digitize blank``: the flat blank of a pattern with bends."""
+
+from __future__ import annotations
+
+import json
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from digitize.cli.options import Into, Json, Overwrite, Unit, Units, positive_mm
+from digitize.cli.trace_command import PaperSize
+
+if TYPE_CHECKING:
+    from digitize.bending.laws import Law
+    from digitize.bending.materials import Material
+    from digitize.errors import Notice
+    from digitize.files.units import Unit as FileUnit
+    from digitize.pattern.model import Pattern
+
+
+class LawName(StrEnum):
+    """The laws for what a bend takes up; a K of one's own is the neutral line's."""
+
+    HANDBOOK = "handbook"
+    DIN = "din6935"
+    FAA = "faa"
+
+
+class TracedSurface(StrEnum):
+    """What the pattern's bend lines stand for."""
+
+    OUTSIDE = "outside"
+    OUTERMOST = "outermost"
+    INSIDE = "inside"
+    ROLLED = "rolled"
+    BLANK = "blank"
+
+
+Bend = Annotated[
+    list[str] | None,
+    typer.Option("--bend", "-b", help='As "B1 toward 90 r1.5"; may be said again; or "all ...".'),
+]
+BendsFile = Annotated[
+    Path | None, typer.Option("--bends", help="A TOML file that says the same of many bends.")
+]
+Metal = Annotated[
+    str | None, typer.Option("--metal", "-m", help="mild-steel, galvanised, aluminium, stainless.")
+]
+Thickness = Annotated[
+    str | None, typer.Option("--thickness", "-t", help="Measured thickness of the sheet.")
+]
+Gauge = Annotated[
+    int | None, typer.Option("--gauge", min=0, help="Gauge number, where nobody measured.")
+]
+LawOption = Annotated[
+    LawName | None, typer.Option("--law", help="The law for what a bend takes up.")
+]
+K = Annotated[
+    float | None, typer.Option("--k", min=0.0, max=1.0, help="K of the neutral line, as measured.")
+]
+Strip = Annotated[
+    str | None,
+    typer.Option(
+        "--strip",
+        help="K from a test strip bent through 90°: flat length, both legs outside, inside radius, "
+        "as 100,50.9,50.5,1.5.",
+    ),
+]
+TracedOption = Annotated[
+    TracedSurface | None,
+    typer.Option("--traced", help="What the bend lines stand for, where a bend does not say."),
+]
+Base = Annotated[
+    str | None, typer.Option("--base", help="The face that stays, as F2; else the largest.")
+]
+
+
+def blank(
+    pattern: Annotated[Path, typer.Argument(help="A .pattern.json file.", show_default=False)],
+    bend: Bend = None,
+    bends: BendsFile = None,
+    metal: Metal = None,
+    thickness: Thickness = None,
+    gauge: Gauge = None,
+    law: LawOption = None,
+    k: K = None,
+    strip: Strip = None,
+    traced: TracedOption = None,
+    base: Base = None,
+    name: Annotated[
+        str | None, typer.Option("--name", "-n", help="Name of the blank and its files.")
+    ] = None,
+    paper: Annotated[
+        PaperSize, typer.Option("--paper", "-p", help="Paper of the 1:1 template.")
+    ] = PaperSize.A4,
+    into: Into = Path(),
+    units: Units = Unit.MM,
+    as_json: Json = False,
+    overwrite: Overwrite = False,
+) -> None:
+    """Develop the flat blank of a folded piece, with bend, tangent and tool lines."""
+    from digitize.bending.facts import ALL, Said, Stock, resolve, stock_thickness_mm
+    from digitize.bending.materials import DEFAULT, material
+    from digitize.blank.checks import too_tight
+    from digitize.blank.develop import develop
+    from digitize.cli import bend_words, show_blank
+    from digitize.cli.documents import read_pattern
+    from digitize.files.atomic import refuse_existing, write_all
+
+    read = read_pattern(pattern)
+    name = name or f"{read.name}-blank"
+    paths = _paths(into, name)
+    if not overwrite:
+        refuse_existing(paths)
+    unit: FileUnit = units.value
+    file = bend_words.read_bend_file(bends, unit) if bends else bend_words.BendFile()
+    sheet = material(metal or file.metal or DEFAULT)
+    typed = thickness or file.thickness
+    measured = positive_mm(typed, units, "--thickness")
+    thick, notices = stock_thickness_mm(measured, read, gauge, sheet)
+    said = dict(file.said)
+    if traced is not None:
+        said[ALL] = bend_words.merged(said.get(ALL, Said()), Said(traced=traced.value))
+    for key, words in bend_words.bends_said(bend or [], unit).items():
+        said[key] = bend_words.merged(said.get(key, Said()), words)
+    law_name = law.value if law else file.law
+    stock = Stock(sheet, thick, _law(law_name, k, strip, sheet, thick, units))
+    facts, assumed = resolve(read, stock, said)
+    made = develop(read, facts, _face(base))
+    notices = (*notices, *assumed, *too_tight(facts, sheet))
+    done = _named(made.pattern, name, notices)
+    files = dict(zip(paths, _files(done, unit, paper.value), strict=True))
+    written = write_all(files, overwrite=overwrite)
+    if as_json:
+        out = show_blank.as_json(made, done.notices, sheet) | {"files": [str(f) for f in written]}
+        typer.echo(json.dumps(out, indent=2))
+        return
+    show_blank.table(made, done.notices, sheet, unit)
+    show_blank.files(written)
+
+
+def _paths(into: Path, name: str) -> list[Path]:
+    suffixes = (".pattern.json", ".dxf", "-r12.dxf", ".svg", "-1to1.pdf")
+    return [into / f"{name}{suffix}" for suffix in suffixes]
+
+
+def _files(pattern: Pattern, unit: FileUnit, paper: str) -> list[bytes]:
+    from digitize.files import dxf, svg
+    from digitize.files import paper as template
+    from digitize.pattern import document
+
+    return [
+        document.dumps(pattern).encode(),
+        dxf.render(pattern, dxf.DxfOptions(unit)),
+        dxf.render(pattern, dxf.DxfOptions(unit, "R12")),
+        svg.render(pattern, svg.SvgOptions(unit)),
+        template.render(pattern, template.PaperOptions(paper=paper, unit=unit)),
+    ]
+
+
+def _named(pattern: Pattern, name: str, notices: tuple[Notice, ...]) -> Pattern:
+    from dataclasses import replace
+
+    return replace(pattern, name=name, notices=tuple(dict.fromkeys((*pattern.notices, *notices))))
+
+
+def _law(
+    name: str | None, k: float | None, strip: str | None, metal: Material, thick: float, units: Unit
+) -> Law | None:
+    from digitize.bending.coupon import Coupon, k_from
+    from digitize.bending.laws import Din6935, Faa, NeutralLine
+
+    if sum(given is not None for given in (name, k, strip)) > 1:
+        raise typer.BadParameter("say only one of --law, --k and --strip", param_hint="--law")
+    if k is not None:
+        return NeutralLine(k)
+    if strip is not None:
+        typed = strip.split(",")
+        if len(typed) != 4:
+            raise typer.BadParameter(
+                "give flat length, two legs and radius, as 100,50.9,50.5,1.5", param_hint="--strip"
+            )
+        flat, leg_a, leg_b, radius = (positive_mm(t, units, "--strip") or 0.0 for t in typed)
+        return NeutralLine(k_from(Coupon(flat, leg_a, leg_b, thick, radius)).k)
+    match name:
+        case None:
+            return None
+        case "handbook":
+            return metal.law
+        case "din6935":
+            return Din6935()
+        case "faa":
+            return Faa()
+        case _:
+            raise typer.BadParameter(f"no law called {name!r}", param_hint="--law")
+
+
+def _face(name: str | None) -> int | None:
+    if name is None:
+        return None
+    if not (name[:1] in "Ff" and name[1:].isdigit() and int(name[1:]) > 0):
+        raise typer.BadParameter(f"{name!r} is no face; write F1, F2...", param_hint="--base")
+    return int(name[1:]) - 1

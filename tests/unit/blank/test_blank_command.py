@@ -1,0 +1,150 @@
+"""``digitize blank`` as a person runs it, from a file in a folder to files in a folder."""
+
+import json
+import math
+import sys
+
+import ezdxf
+import pytest
+
+from digitize.cli.main import run
+from digitize.pattern import document
+from digitize.pattern.extent import closed_extent_mm
+from digitize.pattern.model import BendLine, Pattern
+
+
+@pytest.fixture
+def digitize(monkeypatch, capsys, tmp_path):
+    monkeypatch.chdir(tmp_path)
+
+    def command(*words):
+        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
+        try:
+            run()
+            code = 0
+        except SystemExit as exit_:
+            code = int(exit_.code or 0)
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return command
+
+
+@pytest.fixture
+def tray(contour, tmp_path):
+    outline = contour(
+        (20, 0), (80, 0), (80, 20), (100, 20), (100, 60), (80, 60),
+        (80, 80), (20, 80), (20, 60), (0, 60), (0, 20), (20, 20),
+    )  # fmt: skip
+    lines = [((20, 20), (80, 20)), ((80, 20), (80, 60)), ((80, 60), (20, 60)), ((20, 60), (20, 20))]
+    pattern = Pattern("tray", outline, bends=tuple(BendLine(*ends) for ends in lines))
+    path = tmp_path / "tray.pattern.json"
+    path.write_text(document.dumps(pattern))
+    return path
+
+
+def test_a_pattern_becomes_a_blank_with_all_its_files(digitize, tray, tmp_path):
+    code, out, err = digitize(
+        "blank", tray, "-b", "all toward 90 r1", "-t", "1", "--k", "0.44", "--into", "flat"
+    )
+    assert code == 0, err
+    assert sorted(p.name for p in (tmp_path / "flat").iterdir()) == [
+        "tray-blank-1to1.pdf",
+        "tray-blank-r12.dxf",
+        "tray-blank.dxf",
+        "tray-blank.pattern.json",
+        "tray-blank.svg",
+    ]
+    blank = document.loads((tmp_path / "flat" / "tray-blank.pattern.json").read_text())
+    x0, y0, x1, y1 = closed_extent_mm(blank.outline)
+    deduction = 4 - math.pi / 2 * 1.44
+    assert (x1 - x0, y1 - y0) == pytest.approx((100 - 2 * deduction, 80 - 2 * deduction))
+    assert all(b.traced == "blank" for b in blank.bends)
+    assert "2.26 mm" in out  # the allowance
+    assert "1.74 mm" in out  # the deduction
+    assert "data sheet" in out
+    assert "B1 and B2 meet" in out
+    for name in ("tray-blank.dxf", "tray-blank-r12.dxf"):
+        drawing = ezdxf.readfile(tmp_path / "flat" / name)
+        layers = [e.dxf.layer for e in drawing.modelspace()]
+        assert layers.count("OUTLINE") == 1
+        assert layers.count("BEND_TOWARD") == 4
+        assert layers.count("BEND_TANGENT") == 8
+        assert layers.count("TOOL_LINE") == 4
+
+
+def test_a_bends_file_and_words_go_together(digitize, tray, tmp_path):
+    (tmp_path / "bends.toml").write_text(
+        'metal = "aluminium"\nthickness = "1/16in"\nlaw = "din6935"\n'
+        '[all]\ndirection = "away"\nangle = 90\n[B3]\nangle = 45\n'
+    )
+    code, out, err = digitize(
+        "blank", tray, "--bends", "bends.toml", "-b", "B1 toward", "--traced", "inside", "--json"
+    )
+    assert code == 0, err
+    result = json.loads(out)
+    assert result["metal"] == "aluminium"
+    bends = result["bends"]
+    assert [b["angle_deg"] for b in bends] == [90, 90, 45, 90]
+    assert [b["toward_face"] for b in bends] == [True, False, False, False]
+    assert {b["law"] for b in bends} == {"DIN 6935"}
+    assert {b["traced"] for b in bends} == {"inside"}
+    assert bends[0]["thickness_mm"] == pytest.approx(1.5875)
+    assert bends[0]["defaults"] == ["radius"]
+    assert len(result["files"]) == 5
+    assert result["faces"][0]["name"] == "F1"
+
+
+def test_a_test_strip_gives_k(digitize, tray):
+    words = ("blank", tray, "-b", "all toward 90 r1.5", "-t", "1.2", "--json")
+    code, out, err = digitize(*words, "--strip", "100,51,50.9,1.5")
+    assert code == 0, err
+    k = ((100 - 101.9 + 2 * 2.7) / (math.pi / 2) - 1.5) / 1.2
+    assert json.loads(out)["bends"][0]["k"] == pytest.approx(k)
+
+
+def test_inches_are_for_the_table_and_the_drawings(digitize, tray):
+    code, out, err = digitize("blank", tray, "-b", "all toward 90", "--gauge", "18", "-u", "in")
+    assert code == 0, err
+    assert "0.0478 in" in out
+    assert "measure the sheet" in out
+
+
+def test_the_base_may_be_named(digitize, tray):
+    words = ("blank", tray, "-b", "all toward 90", "-t", "1", "--json")
+    code, out, err = digitize(*words, "--base", "F1")
+    assert code == 0, err
+    assert json.loads(out)["base"] == "F1"
+    assert digitize(*words, "--base", "first", "--overwrite")[0] == 2
+    code, _, err = digitize(*words, "--base", "F9", "--overwrite")
+    assert code == 7
+    assert "choose F1 to F5" in err
+
+
+def test_nothing_is_overwritten_unasked(digitize, tray, tmp_path):
+    (tmp_path / "tray-blank.svg").write_text("mine")
+    code, _, err = digitize("blank", tray, "-b", "all toward 90", "-t", "1")
+    assert code == 8
+    assert "exists already" in err
+    assert [p.name for p in tmp_path.glob("tray-blank*")] == ["tray-blank.svg"]
+    assert digitize("blank", tray, "-b", "all toward 90", "-t", "1", "--overwrite")[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ((), "how thick"),
+        (("-t", "1"), "nobody said which way B1 is bent"),
+        (("-t", "1", "-b", "B9 toward 90"), "no bend called B9"),
+        (("-t", "1", "-b", "all toward 90", "-m", "lead"), "no metal called 'lead'"),
+        (("-t", "1", "-b", "all toward 90", "--law", "faa", "--k", "0.4"), "only one of"),
+        (("-t", "1", "-b", "all toward 90", "--strip", "100,50"), "two legs and radius"),
+        (("-t", "0", "-b", "all toward 90"), "more than zero"),
+        (("--gauge", "3", "-b", "all toward 90"), "gauge 3 is not in the steel table"),
+    ],
+)
+def test_what_makes_no_sense_is_said_in_one_sentence(digitize, tray, tmp_path, words, says):
+    code, _, err = digitize("blank", tray, *words)
+    assert code == 2
+    assert says in " ".join(err.replace("│", " ").split())
+    assert not list(tmp_path.glob("tray-blank*"))
