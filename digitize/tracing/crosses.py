@@ -84,10 +84,10 @@ def _four_arms(
     bins = 72
     index = ((angle[outer] + np.pi) / (2 * np.pi) * bins).astype(int) % bins
     filled = np.bincount(index, minlength=bins) > 0
-    if filled.all() or not filled.any():
-        return None
     # Close one-bin holes: thin arms can miss a direction.
     filled |= np.roll(filled, 1) & np.roll(filled, -1)
+    if filled.all() or not filled.any():
+        return None
     start = int(np.flatnonzero(~filled)[0])
     turned = np.roll(filled, -start)
     edges = np.flatnonzero(np.diff(np.concatenate(([0], turned.astype(int), [0]))))
