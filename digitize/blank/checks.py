@@ -9,24 +9,23 @@ import shapely
 from digitize.bending.facts import BendFacts
 from digitize.bending.materials import Material
 from digitize.blank.folds import Fold, FoldTree
+from digitize.blank.outline import OpenEnd
 from digitize.errors import Notice
 from digitize.pattern.model import Pattern
 from digitize.pattern.region import polygon
-from digitize.pattern.segments import Point
 
 HOLE_THICKNESSES = 2.0
 HOLE_SOURCE = "two thicknesses from hole edge to the start of the bend (super-ingenuity.cn)"
 FLANGE_THICKNESSES = 4.0
 FLANGE_SOURCE = "four thicknesses (super-ingenuity.cn), at least 2 T + R (krrass.com)"
+UNRELIEVED = "bend-unrelieved"
 HAND_MM = 8.0
 HAND_SOURCE = "common practice, no source"
 
 
-def check(
-    blank: Pattern, tree: FoldTree, unrelieved: Sequence[tuple[str, Point]]
-) -> tuple[Notice, ...]:
+def check(blank: Pattern, tree: FoldTree, open_ends: Sequence[OpenEnd]) -> tuple[Notice, ...]:
     """Notices about holes too near a bend, flanges too short, and ends that would tear."""
-    return (*_holes(blank, tree), *_flanges(tree), *_ends(unrelieved))
+    return (*_holes(blank, tree), *_flanges(tree), *_ends(open_ends))
 
 
 def too_tight(facts: Sequence[BendFacts], metal: Material) -> tuple[Notice, ...]:
@@ -101,11 +100,10 @@ def _height_mm(tree: FoldTree, fold: Fold, face: int) -> float:
     return max(side * fold.beyond_mm((float(x), float(y))) for x, y in points)
 
 
-def _ends(unrelieved: Sequence[tuple[str, Point]]) -> Iterable[Notice]:
-    places: dict[Point, list[str]] = {}
-    for name, (x, y) in unrelieved:
-        places.setdefault((round(x), round(y)), []).append(name)
-    for (x, y), names in places.items():
-        ends = " and ".join(sorted(names)) + (" meet" if len(names) > 1 else " ends")
-        text = f"{ends} in the sheet near {x:g}, {y:g} mm and will tear there: cut a relief"
-        yield Notice("bend-unrelieved", text)
+def _ends(open_ends: Sequence[OpenEnd]) -> Iterable[Notice]:
+    for end in open_ends:
+        names = sorted(f.facts.name for f in end.folds)
+        ends = " and ".join(names) + (" meet" if len(names) > 1 else " ends")
+        x, y = end.at_mm
+        text = f"{ends} in the sheet near {x:.0f}, {y:.0f} mm and will tear there: cut a relief"
+        yield Notice(UNRELIEVED, text)

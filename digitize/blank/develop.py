@@ -16,7 +16,7 @@ from digitize.blank.checks import check
 from digitize.blank.faces import NotDeveloped, split
 from digitize.blank.folds import FoldTree, fold_tree
 from digitize.blank.inside import Carrier
-from digitize.blank.outline import blank_outline
+from digitize.blank.outline import OpenEnd, blank_outline
 from digitize.blank.scribes import bend_line, scribe_lines
 from digitize.errors import Notice
 from digitize.pattern.model import Pattern, PointMark, Precision
@@ -33,6 +33,7 @@ class Blank:
     pattern: Pattern
     tree: FoldTree
     facts: tuple[BendFacts, ...]
+    open_ends: tuple[OpenEnd, ...] = ()
 
 
 def develop(pattern: Pattern, facts: Sequence[BendFacts], base: int | None = None) -> Blank:
@@ -68,9 +69,11 @@ def develop(pattern: Pattern, facts: Sequence[BendFacts], base: int | None = Non
     notices = (
         *pattern.notices,
         *_reached(pattern, [m.bends for m in moved]),
-        *check(blank, tree, outline.unrelieved),
+        *check(blank, tree, outline.open_ends),
     )
-    return Blank(replace(blank, notices=tuple(dict.fromkeys(notices))), tree, facts)
+    return Blank(
+        replace(blank, notices=tuple(dict.fromkeys(notices))), tree, facts, outline.open_ends
+    )
 
 
 def _reached(pattern: Pattern, reached: Sequence[tuple[str, ...]]) -> list[Notice]:

@@ -33,13 +33,25 @@ Squeeze = Callable[[float], float]
 
 
 @dataclass(frozen=True, slots=True)
+class OpenEnd:
+    """A place where the sheet would tear: a bend ends beside sheet that runs on, or two meet.
+
+    ``runs_on`` are the faces beside a single bend; ``at_mm`` is on the blank.
+    """
+
+    at_mm: Point
+    corner: int
+    folds: tuple[Fold, ...]
+    runs_on: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class BlankOutline:
-    """The outline, and the ends of bends that would tear: where the sheet runs on beside
-    one, or where two bends meet at a corner.  Places are on the blank."""
+    """The outline, the places where it would tear, and where ends of bends went."""
 
     contour: Contour
-    unrelieved: tuple[tuple[str, Point], ...]
-    ends: dict[int, Point]  # where each corner goes at which a bend ends
+    open_ends: tuple[OpenEnd, ...]
+    ends: dict[int, Point]  # by corner
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,16 +124,25 @@ def blank_outline(tree: FoldTree) -> BlankOutline:
     for part in parts:
         for segment in _imaged(part.edge.segment, lambda p, part=part: image(p, part)):  # type: ignore[misc]
             edges.append(Edge(segment, part.edge.evidence, part.edge.u_mm))
-    unrelieved = tuple(
-        (end.fold.facts.name, corner_images[faces.corner(corner)])
-        for corner, here in at_corner.items()
-        for end in here
-        if (end.runs_on or len(here) > 1) and end.fold.facts.angle_deg > 0.0
-    )
     widest = max((2 * f.strip_mm + abs(f.facts.deduction_mm) for f in tree.folds), default=0.0)
     edges = without_loops(closed_up(edges), 4 * widest)
     ends_mm = {corner: corner_images[faces.corner(corner)] for corner in at_corner}
-    return BlankOutline(Contour(joined(edges)), unrelieved, ends_mm)
+    open_ends = _open_ends(list(ends.values()), ends_mm)
+    return BlankOutline(Contour(joined(edges)), open_ends, ends_mm)
+
+
+def _open_ends(ends: list[_BendEnd], at_mm: dict[int, Point]) -> tuple[OpenEnd, ...]:
+    """Ends beside which a face runs on, and pairs of ends of one face that lie together."""
+    bent = [e for e in ends if e.fold.facts.angle_deg > 0.0]
+    found = [OpenEnd(at_mm[e.corner], e.corner, (e.fold,), e.runs_on) for e in bent if e.runs_on]
+    for k, e in enumerate(bent):
+        for f in bent[k + 1 :]:
+            faces = {e.fold.parent, e.fold.child} & {f.fold.parent, f.fold.child}
+            apart = math.dist(at_mm[e.corner], at_mm[f.corner])
+            near = apart < e.fold.strip_mm + f.fold.strip_mm
+            if faces and near and e.fold is not f.fold and not (e.runs_on or f.runs_on):
+                found.append(OpenEnd(at_mm[e.corner], e.corner, (e.fold, f.fold), ()))
+    return tuple(found)
 
 
 def _bend_end(tree: FoldTree, fold: Fold, corner: int) -> _BendEnd:

@@ -10,16 +10,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import shapely
-
-from digitize.blank.cutting import Axis
 from digitize.blank.folds import Fold, FoldTree
+from digitize.blank.lines import SHORTEST_MM, stretches
 from digitize.blank.outline import BlankOutline
 from digitize.pattern.model import BendLine, ScribeLine
 from digitize.pattern.region import polygon
 from digitize.pattern.segments import Point
-
-_SHORTEST_MM = 0.5
 
 
 def bend_line(tree: FoldTree, fold: Fold, outline: BlankOutline) -> BendLine:
@@ -27,7 +23,7 @@ def bend_line(tree: FoldTree, fold: Fold, outline: BlankOutline) -> BendLine:
     facts = fold.facts
     middle = -facts.deduction_mm / 2
     metal = polygon(outline.contour)
-    inside = _clipped(_line(tree, fold, middle, outline), metal)
+    inside = stretches(_line(tree, fold, middle, outline), metal)
     start, end = inside[0] if len(inside) == 1 else _line(tree, fold, middle, outline)
     return replace(
         facts.line,
@@ -50,10 +46,10 @@ def scribe_lines(tree: FoldTree, fold: Fold, outline: BlankOutline) -> tuple[Scr
     tool = held + min(facts.radius_mm, facts.allowance_mm)
     near = _line(tree, fold, held, outline)
     far = _line(tree, fold, held + facts.allowance_mm, None)
-    lines = [ScribeLine(a, b, "tangent") for ends in (near, far) for a, b in _clipped(ends, metal)]
-    if tool - held > _SHORTEST_MM / 10:
+    lines = [ScribeLine(a, b, "tangent") for ends in (near, far) for a, b in stretches(ends, metal)]
+    if tool - held > SHORTEST_MM / 10:
         under = _line(tree, fold, tool, outline)
-        lines += [ScribeLine(a, b, "tool") for a, b in _clipped(under, metal)]
+        lines += [ScribeLine(a, b, "tool") for a, b in stretches(under, metal)]
     return tuple(lines)
 
 
@@ -78,15 +74,3 @@ def _line(
         stations.append(axis.station((x, y))[0])
     a, b = (axis.point(station, left) for station in sorted(stations))
     return (a[0] + dx, a[1] + dy), (b[0] + dx, b[1] + dy)
-
-
-def _clipped(ends: tuple[Point, Point], metal: shapely.Polygon) -> list[tuple[Point, Point]]:
-    """The stretches of a line that lie in the metal."""
-    axis = Axis.between(*ends)
-    inside = metal.intersection(shapely.LineString(ends))
-    found = []
-    for line in getattr(inside, "geoms", [inside]):
-        if line.geom_type == "LineString" and line.length > _SHORTEST_MM:
-            stations = sorted(axis.station(p)[0] for p in line.coords)
-            found.append((axis.point(stations[0]), axis.point(stations[-1])))
-    return found

@@ -1,0 +1,172 @@
+"""Reliefs: holes and notches that end a bend where the sheet would tear.
+
+Where two bends meet at a corner the relief lies about the crossing of their tangent lines;
+where the sheet runs on beside a bend's end it is a notch beside the end, past the tangent
+line.  Sizes: a corner hole of twice the inside radius, not below 1/8 in up to 0.064 in of
+thickness and 3/16 in above (FAA-H-8083-31, "folding a box"; written for aluminium), reaching
+behind the tangent lines; a notch one thickness wide, not below 1.5 mm (common practice, no
+source), and 1/32 in past the tangent line (FAA).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Literal, assert_never
+
+from digitize.blank.checks import UNRELIEVED
+from digitize.blank.combine import largest_without
+from digitize.blank.cutting import Axis
+from digitize.blank.develop import Blank
+from digitize.blank.folds import Fold, FoldTree
+from digitize.blank.lines import within
+from digitize.blank.outline import OpenEnd
+from digitize.errors import Notice
+from digitize.pattern.contour import Circle, Contour
+from digitize.pattern.segments import Arc, Line, Point, Segment
+
+Style = Literal["round", "square"]
+
+INCH = 25.4
+THIN_MM = 0.064 * INCH
+LEAST_DIAMETER_MM = (INCH / 8, 3 * INCH / 16)
+BEHIND_MM = INCH / 32
+NARROWEST_MM = 1.5
+_PAST_MM = 0.25  # by which a cut passes the edge it opens to
+SOURCE = "FAA-H-8083-31, box corners; notch width common practice"
+
+
+def relieved(blank: Blank, style: Style) -> Blank:
+    """The blank with a relief cut at every place where it would tear.
+
+    Raises NotDeveloped where a relief would cut the blank in two.
+    """
+    if not blank.open_ends:
+        return blank
+    cutters = [_cutter(blank.tree, end, style) for end in blank.open_ends]
+    outline = largest_without(blank.pattern.outline.as_contour(), cutters, "a relief")
+    names = sorted({f.facts.name for end in blank.open_ends for f in end.folds})
+    text = f"{len(cutters)} {style} reliefs cut at {', '.join(names)}: {SOURCE}"
+    notices = [n for n in blank.pattern.notices if n.code != UNRELIEVED]
+    pattern = replace(
+        blank.pattern, outline=outline, notices=(*notices, Notice("relief-cut", text))
+    )
+    return replace(blank, pattern=within(pattern), open_ends=())
+
+
+def _cutter(tree: FoldTree, end: OpenEnd, style: Style) -> Contour:
+    if len(end.folds) > 1:
+        return _corner(tree, end, style)
+    return _notch(tree, end, style)
+
+
+def _corner(tree: FoldTree, end: OpenEnd, style: Style) -> Contour:
+    """About the crossing of the tangent lines on the face that both bends border."""
+    one, two = end.folds
+    (face,) = {one.parent, one.child} & {two.parent, two.child}
+    a, b = (_tangent(tree, f, face) for f in end.folds)
+    centre = _crossing(a, b)
+    thickness = one.facts.thickness_mm
+    least = LEAST_DIAMETER_MM[0 if thickness <= THIN_MM else 1] / 2
+    reach = math.dist(centre, end.at_mm) + _PAST_MM
+    radius = max(one.facts.radius_mm, two.facts.radius_mm, least, reach)
+    match style:
+        case "round":
+            return Circle(centre, radius).as_contour()
+        case "square":
+            return _kite(tree, end, face, centre)
+        case _:
+            assert_never(style)
+
+
+def _kite(tree: FoldTree, end: OpenEnd, face: int, centre: Point) -> Contour:
+    """From a little behind the crossing to a little past both bends' other tangent lines."""
+    back = [_inward(f, face) for f in end.folds]
+    sides = [f.chord.axis.along for f in end.folds]
+    spans = [f.facts.allowance_mm + 2 * BEHIND_MM for f in end.folds]
+    # Along the second bend's line one leaves the first bend's strip, and the other way round.
+    steps = []
+    for k in (0, 1):
+        (ux, uy), (nx, ny) = sides[1 - k], back[k]
+        across = -(ux * nx + uy * ny)
+        steps.append((ux * spans[k] / across, uy * spans[k] / across))
+    (ax, ay), (bx, by) = steps
+    start = (
+        centre[0] - (ax + bx) * BEHIND_MM / spans[0],
+        centre[1] - (ay + by) * BEHIND_MM / spans[1],
+    )
+    corners = [
+        start,
+        (start[0] + ax, start[1] + ay),
+        (start[0] + ax + bx, start[1] + ay + by),
+        (start[0] + bx, start[1] + by),
+    ]
+    return _counter_clockwise(corners)
+
+
+def _notch(tree: FoldTree, end: OpenEnd, style: Style) -> Contour:
+    """Beside a bend's end, from the edge there to past the tangent line."""
+    (fold,) = end.folds
+    facts, axis = fold.facts, fold.chord.axis
+    n = len(tree.faces.edges)
+    corners = {fold.chord.first % n, fold.chord.last % n}
+    other = next(iter(corners - {end.corner}), end.corner)
+    here = axis.station(tree.faces.corner(end.corner))[0]
+    outward = 1.0 if here > axis.station(tree.faces.corner(other))[0] else -1.0
+    width = max(facts.thickness_mm, NARROWEST_MM)
+    face = fold.parent if fold.parent in end.runs_on else fold.child
+    nx, ny = _inward(fold, face)
+    dx, dy = tree.moves_mm[face]
+    beyond = fold.beyond_mm(tree.faces.corner(end.corner))
+    beyond = beyond if face == fold.parent else -beyond
+    deep = facts.reach_mm + BEHIND_MM
+    open_to = max(beyond, 0.0) + _PAST_MM
+    if len(end.runs_on) > 1:
+        open_to = facts.allowance_mm - facts.reach_mm + BEHIND_MM
+
+    def point(outward_mm: float, inward_mm: float) -> Point:
+        x, y = axis.point(here + outward * outward_mm)
+        return x + inward_mm * nx + dx, y + inward_mm * ny + dy
+
+    bottom_a, bottom_b = point(0.0, deep), point(width, deep)
+    top = [point(width, -open_to), point(0.0, -open_to)]
+    corners_mm = [bottom_a, bottom_b, *top]
+    square = _counter_clockwise(corners_mm)
+    if style == "square":
+        return square
+    rounded: list[Segment] = []
+    for edge in square.edges:
+        s = edge.segment
+        if {s.start_mm, s.end_mm} == {bottom_a, bottom_b}:
+            rounded.append(Arc(s.start_mm, s.end_mm, 1.0))
+        else:
+            rounded.append(s)
+    return Contour.of(rounded)
+
+
+def _inward(fold: Fold, face: int) -> Point:
+    """Unit normal of a bend, pointing into a face beside it."""
+    nx, ny = fold.normal
+    return (nx, ny) if face == fold.child else (-nx, -ny)
+
+
+def _tangent(tree: FoldTree, fold: Fold, face: int) -> Axis:
+    """A face's tangent line at a bend, on the blank."""
+    nx, ny = _inward(fold, face)
+    d, (dx, dy) = fold.facts.reach_mm, tree.moves_mm[face]
+    x, y = fold.chord.axis.through_mm
+    return Axis((x + d * nx + dx, y + d * ny + dy), fold.chord.axis.along)
+
+
+def _crossing(a: Axis, b: Axis) -> Point:
+    (ux, uy), (nx, ny) = a.along, b.normal
+    across = ux * nx + uy * ny
+    left = b.station(a.through_mm)[1]
+    return a.point(-left / across)
+
+
+def _counter_clockwise(corners: list[Point]) -> Contour:
+    contour = Contour.of(
+        [Line(p, q) for p, q in zip(corners, corners[1:] + corners[:1], strict=True)]
+    )
+    return contour if contour.signed_area_mm2 > 0 else contour.reversed()
