@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from digitize.pattern.contour import Circle, Contour
+from digitize.pattern.dimensions import Dimension, dimensions, named_edges
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Arc, Line, Segment
 from digitize.sheets.catalogue import sheet
@@ -31,6 +32,7 @@ FINE = 3
 _PAGE_PER_MM = 10
 _EDGE_PER_MM = 6  # of the signed distance, which is linear across a straight edge
 _FAR_MM = 25.0  # beyond it the signed distance is not needed
+_SAME_MM, _SAME_DEG = 2.0, 1.0  # within which found and true are the same thing
 _PAPER, _PRINT = 0.75, 0.04  # linear light
 _FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 
@@ -414,3 +416,42 @@ def _curl(shot: Shot):  # type: ignore[no-untyped-def]
     size = np.sqrt(((on_ring - plane(nodes.astype(float)) @ level) ** 2).mean(axis=0))
     weights = shot.curl_mm / size
     return lambda place: (terms(place) - plane(place) @ level) @ weights
+
+
+def compared(found: Pattern, true: Pattern) -> list[tuple[Dimension, Dimension]]:
+    """Dimensions of a found pattern, each with the same one of the true pattern.
+
+    Holes are matched by place.  Edges and angles count only where the outline was broken down
+    into the same edges, positions only where both have the same datum.
+    """
+    holes = []
+    for hole in (o for o in found.openings if isinstance(o, Circle)):
+        near = min(
+            (o for o in true.openings if isinstance(o, Circle)),
+            key=lambda o, hole=hole: math.dist(o.centre_mm, hole.centre_mm),
+            default=None,
+        )
+        if near is not None and math.dist(near.centre_mm, hole.centre_mm) < _SAME_MM:
+            holes.append((hole, near))
+    found = replace(found, openings=tuple(hole for hole, _ in holes))
+    true = replace(true, openings=tuple(near for _, near in holes))
+    listed, real = dimensions(found), dimensions(true)
+    turn = math.remainder(listed.datum.direction_rad - real.datum.direction_rad, math.tau)
+    same_datum = abs(math.degrees(turn)) < _SAME_DEG
+    edges, others = (
+        named_edges(p.outline, d.datum.origin_mm) for p, d in ((found, listed), (true, real))
+    )
+    same_edges = len(edges) == len(others) and all(
+        type(a.segment) is type(b.segment)
+        and math.dist(a.segment.start_mm, b.segment.start_mm) < _SAME_MM
+        for a, b in zip(edges, others, strict=False)
+    )
+    by_name = {(d.name, d.kind, d.other): d for d in real.dimensions}
+    pairs = []
+    for row in listed.dimensions:
+        known = by_name.get((row.name, row.kind, row.other))
+        of_edges, of_datum = row.name[0] in "EA", row.name in ("OL", "OW") or row.kind in ("x", "y")
+        counts = (same_edges or not of_edges) and (same_datum or not of_datum)
+        if known is not None and counts:
+            pairs.append((row, known))
+    return pairs
