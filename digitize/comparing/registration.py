@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.comparing.boundary import Boundary, Nearest, Samples
+from digitize.comparing.consensus import agreed
 from digitize.comparing.features import feature_cost_mm, turns_that_match
 from digitize.comparing.least_squares import Settled, settle
 from digitize.comparing.minimum_zone import least_zone
@@ -191,6 +192,8 @@ def _ranked(
             thorough=False,
             enough_mm=1e-4 * size if len(promising) == 1 else 2e-5 * size,
         )
+        if options.fit == "sound" and start is promising[0]:
+            done = agreed(old, points, weight, done, options.alike_mm)
         squared = np.minimum(done.nearest.signed_mm**2, cap * cap)
         cost = float(np.sqrt(np.dot(weight, squared) / weight.sum()))
         ranked.append(_Ranked(done, cost))

@@ -1,0 +1,242 @@
+"""Stretches of edge that differ: where, how long, how much, in words for the bench.
+
+A stretch is a run of the edge that is off by more than the measurement can be wrong, all
+to one side.  It is cut where the old piece's edge goes round a corner, so that each part
+belongs to one edge, unless it is no more than a corner itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d  # type: ignore[attr-defined]
+
+from digitize.comparing.boundary import IntArray
+from digitize.comparing.deviation import Deviation, Side
+from digitize.comparing.sides import Sides
+from digitize.pattern.model import Pattern
+from digitize.pattern.segments import Point
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+Kind = Literal["more", "less"]
+"""More metal than the old piece (to trim) or less (short)."""
+
+_BRIDGED_MM = 3.0  # of edge between two stretches that are really one
+_SHORTEST_MM = 2.0  # of edge; what is shorter counts only if it is deep
+_SMOOTHED_MM = 8.0
+_PART_MM = 6.0  # of a stretch round a corner that is worth a line of its own
+_CORNER_MM = 30.0  # a stretch no longer than this that goes round a corner is a corner
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of edge that differs.
+
+    ``start_mm`` and ``end_mm`` are places along the edge it was seen on, counter-clockwise;
+    ``end_mm`` is smaller where it runs over the outline's first point.  With ``on_new``
+    False the old edge shows it and the new one passes it by: a notch or a tab.
+    """
+
+    kind: Kind
+    length_mm: float
+    largest_mm: float  # always positive
+    mean_mm: float
+    expanded_mm: float  # U at the worst place
+    at_mm: Point  # the worst place, in the old piece's coordinates
+    from_mm: Point  # its ends, likewise
+    to_mm: Point
+    edges: tuple[str, ...]  # names of the old piece's edges
+    where: str  # in words
+    start_mm: float
+    end_mm: float
+    other_start_mm: float  # the places on the other edge that its ends lie over
+    other_end_mm: float
+    on_new: bool = True
+    ragged: bool = False  # as a rust-eaten edge is; nobody would trim to it
+
+    @property
+    def sentence(self) -> str:
+        """What to do at the bench."""
+        place = f"{'at' if self.where.endswith('corner') else 'on'} the {self.where}"
+        named = f" ({', '.join(self.edges)})" if self.edges else ""
+        verb = "trim" if self.kind == "more" else "short"
+        if self.ragged:
+            verb = "ragged old edge, do not trim to it:"
+        return f"{verb} {self.largest_mm:.1f} mm over {self.length_mm:.0f} mm {place}{named}"
+
+
+def stretches(found: Deviation, old: Pattern) -> tuple[Stretch, ...]:
+    """All stretches, the worst first."""
+    sides = Sides.of(old)
+    listed = list(_along(found.new, found.old, sides, on_new=True))
+    missed = _missed(found, listed)
+    if missed.any():
+        listed += _along(found.old, found.new, sides, on_new=False, only=missed)
+    return tuple(sorted(listed, key=lambda s: -s.largest_mm))
+
+
+def _along(
+    side: Side, other: Side, sides: Sides, *, on_new: bool, only: BoolArray | None = None
+) -> Iterator[Stretch]:
+    off = np.abs(side.signed_mm) > side.expanded_mm
+    if only is not None:
+        off &= only
+    for sign in (1.0, -1.0):
+        flagged = _bridged(off & (side.signed_mm * sign > 0), side)
+        for run in _runs(flagged):
+            for part in _parts(run, side, sides, on_new):
+                stretch = _stretch(part, side, other, sides, on_new)
+                deep = stretch.largest_mm > 2.0 * stretch.expanded_mm
+                if stretch.length_mm >= _SHORTEST_MM or deep:
+                    yield stretch
+
+
+def _runs(flagged: BoolArray) -> Iterator[IntArray]:
+    """Indices of each run of flagged samples round the loop, in order."""
+    n = len(flagged)
+    if flagged.all():
+        yield np.arange(n)
+        return
+    for start in np.flatnonzero(flagged & ~np.roll(flagged, 1)).tolist():
+        ahead = np.roll(flagged, -start)
+        yield (start + np.arange(int(np.argmin(ahead)))) % n
+
+
+def _bridged(flagged: BoolArray, side: Side) -> BoolArray:
+    """The flags with short gaps closed where the edge is off to the same side in them."""
+    if not flagged.any() or flagged.all():
+        return flagged
+    closed = flagged.copy()
+    sign = np.sign(side.signed_mm[flagged][0])
+    for gap in _runs(~flagged):
+        short = float(side.weight_mm[gap].sum()) < _BRIDGED_MM
+        if short and bool((side.signed_mm[gap] * sign > 0).all()):
+            closed[gap] = True
+    return closed
+
+
+def _old_segments(side: Side, on_new: bool) -> IntArray:
+    return side.other_segment if on_new else side.segment
+
+
+def _parts(run: IntArray, side: Side, sides: Sides, on_new: bool) -> Iterator[IntArray]:
+    """The run cut where the old edge's name changes; crumbs stay with their neighbours."""
+    if float(side.weight_mm[run].sum()) <= _CORNER_MM:
+        yield run
+        return
+    names = np.array(sides.names)[_old_segments(side, on_new)[run]]
+    cuts = [0, *(np.flatnonzero(names[1:] != names[:-1]) + 1).tolist(), len(run)]
+    parts = [run[a:b] for a, b in pairwise(cuts)]
+    merged: list[IntArray] = []
+    for part in parts:
+        crumb = float(side.weight_mm[part].sum()) < _PART_MM
+        before_crumb = bool(merged) and float(side.weight_mm[merged[-1]].sum()) < _PART_MM
+        if merged and (crumb or before_crumb):
+            merged[-1] = np.concatenate((merged[-1], part))
+        else:
+            merged.append(part)
+    yield from merged
+
+
+def _stretch(run: IntArray, side: Side, other: Side, sides: Sides, on_new: bool) -> Stretch:
+    off = np.abs(side.signed_mm[run])
+    weight = side.weight_mm[run]
+    # The middle of what is about as far off as the worst place stands for all of it.
+    high = np.flatnonzero(off >= 0.97 * off.max())
+    worst = int(run[high[len(high) // 2]])
+    largest, expanded = float(off.max()), float(side.expanded_mm[worst])
+    seen_at, at = side.places_mm[worst], side.places_mm[worst]
+    normal = side.normal[worst]
+    # The other edge may stand out farther between the same ends.
+    over = _between(other.along_mm, side.other_along_mm[run])
+    over &= np.sign(other.signed_mm) == np.sign(side.signed_mm[worst])
+    over &= np.abs(other.signed_mm) > other.expanded_mm
+    if over.any():
+        i = int(np.argmax(np.where(over, np.abs(other.signed_mm), 0.0)))
+        if abs(other.signed_mm[i]) > 1.05 * largest:
+            largest, expanded = float(abs(other.signed_mm[i])), float(other.expanded_mm[i])
+            at = other.places_mm[i]
+    if on_new and over.any():
+        owned, shares = np.array(sides.names)[other.segment[over]], other.weight_mm[over]
+    else:
+        owned, shares = np.array(sides.names)[_old_segments(side, on_new)[run]], weight
+    names = tuple(n for n in dict.fromkeys(owned.tolist()) if n and _much(owned == n, shares))
+    # Steps at its ends are no part of the length to trim.
+    passed = float(side.other_along_mm[run[-1]] - side.other_along_mm[run[0]])
+    passed %= other.boundary.perimeter_mm
+    length = min(float(weight.sum()), passed) if passed > 0 else float(weight.sum())
+    place, seen_place = _point(at), _point(seen_at)
+    corner = len(names) == 2 and length <= _CORNER_MM
+    where = sides.corner(place) if corner else sides.edge(seen_place, _point(normal))
+    return Stretch(
+        "more" if side.signed_mm[worst] > 0 else "less",
+        length,
+        largest,
+        float(np.dot(off, weight) / weight.sum()),
+        expanded,
+        place,
+        _point(side.places_mm[run[0]]),
+        _point(side.places_mm[run[-1]]),
+        names,
+        where,
+        float(side.along_mm[run[0]]),
+        float(side.along_mm[run[-1]]),
+        float(side.other_along_mm[run[0]]),
+        float(side.other_along_mm[run[-1]]),
+        on_new,
+        _ragged(run, side, other, expanded, on_new),
+    )
+
+
+def _ragged(run: IntArray, side: Side, other: Side, expanded_mm: float, on_new: bool) -> bool:
+    """Whether the old edge runs up and down there as no cut edge does."""
+    if on_new:
+        first = float(side.other_along_mm[run[0]])
+        over = np.flatnonzero(_between(other.along_mm, side.other_along_mm[run]))
+        run = over[np.argsort((other.along_mm[over] - first) % other.boundary.perimeter_mm)]
+        side = other
+    signed_mm = side.signed_mm[run]
+    if len(run) < 3:
+        return False
+    count = max(3, round(_SMOOTHED_MM / float(side.weight_mm[run].mean())))
+    if len(signed_mm) < 2 * count:
+        return False
+    smooth = uniform_filter1d(signed_mm, count, mode="nearest")
+    rough = (signed_mm - smooth)[count:-count]
+    return bool(len(rough)) and float(np.std(rough)) > max(expanded_mm, 0.25)
+
+
+def _much(owned: BoolArray, weight: FloatArray) -> bool:
+    return float(np.dot(owned, weight)) > 0.15 * float(weight.sum())
+
+
+def _between(along_mm: FloatArray, over_mm: FloatArray) -> BoolArray:
+    """Which places along an edge lie between the ends of a run that goes with the edge."""
+    first, last = float(over_mm[0]), float(over_mm[-1])
+    if first <= last:
+        return np.asarray((along_mm >= first) & (along_mm <= last))
+    return np.asarray((along_mm >= first) | (along_mm <= last))
+
+
+def _missed(found: Deviation, listed: Sequence[Stretch]) -> BoolArray:
+    """Samples of the old edge that are off and that no stretch of the new edge covers."""
+    side = found.old
+    missed = np.abs(side.signed_mm) > side.expanded_mm
+    for stretch in listed:
+        ends = stretch.other_start_mm - _BRIDGED_MM, stretch.other_end_mm + _BRIDGED_MM
+        whole = side.boundary.perimeter_mm
+        if (ends[1] - ends[0]) % whole < 2.0 * _BRIDGED_MM:
+            return np.zeros_like(missed)  # it goes all round
+        missed &= ~_between(side.along_mm, np.mod(ends, whole))
+    return missed
+
+
+def _point(place: FloatArray) -> Point:
+    return float(place[0]), float(place[1])

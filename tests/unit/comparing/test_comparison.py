@@ -1,0 +1,201 @@
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from digitize.comparing.comparison import compare
+from digitize.comparing.corrected import next_time, trimmed
+from digitize.comparing.pose import Pose
+from digitize.pattern.contour import Circle, Contour
+from digitize.pattern.model import BendLine, Pattern, Precision
+from digitize.pattern.segments import Line, Point, Segment
+from digitize.pattern.soundness import fault
+
+
+def segments(pattern: Pattern) -> list[Segment]:
+    return [e.segment for e in pattern.outline.as_contour().edges]
+
+
+def with_outline(pattern: Pattern, parts: Sequence[Segment]) -> Pattern:
+    return replace(pattern, name="new plate", outline=Contour.of(parts))
+
+
+def box(*corners: Point) -> Contour:
+    ends = (*corners[1:], corners[0])
+    return Contour.of([Line(a, b) for a, b in zip(corners, ends, strict=True)])
+
+
+def moved(pattern: Pattern) -> Pattern:
+    """Laid down anyhow, as a second photo finds it."""
+    return Pose(2.2, (-71.0, 33.0)).pattern_back(pattern)
+
+
+@pytest.fixture
+def long_below(footplate: Pattern) -> Pattern:
+    """The lower edge 2 mm too far out over its left 100 mm."""
+    parts = segments(footplate)
+    step = [
+        Line((0.0, -2.0), (100.0, -2.0)),
+        Line((100.0, -2.0), (100.0, 0.0)),
+        Line((100.0, 0.0), (180.0, 0.0)),
+    ]
+    return with_outline(footplate, [*step, *parts[1:-1], Line((0.0, 70.0), (0.0, -2.0))])
+
+
+def test_says_what_to_trim_where_and_over_how_much(footplate: Pattern, long_below: Pattern) -> None:
+    found = compare(footplate, moved(long_below))
+    (stretch,) = found.stretches
+    assert stretch.sentence == "trim 2.0 mm over 100 mm on the lower edge (E1)"
+    assert stretch.largest_mm == pytest.approx(2.0, abs=1e-3)
+    assert stretch.length_mm == pytest.approx(100.0, abs=0.7)
+    assert found.area_mm2[1] - found.area_mm2[0] == pytest.approx(200.0)
+    assert found.deviation.profile_mm == pytest.approx(4.0, abs=2e-3)
+    assert not found.same
+
+
+def test_words_follow_the_piece_squared_up_and_not_the_sheet(
+    footplate: Pattern, long_below: Pattern
+) -> None:
+    """The same answer when the old piece lies slantwise, up to where its datum turns over."""
+    askew = Pose(math.radians(30.0), (9.0, 9.0))
+    found = compare(askew.of_pattern(footplate), moved(long_below))
+    assert found.stretches[0].sentence == "trim 2.0 mm over 100 mm on the lower edge (E1)"
+
+
+def test_a_corner_cut_short(footplate: Pattern) -> None:
+    parts = segments(footplate)
+    parts[0] = Line((0.0, 0.0), (174.0, 0.0))
+    parts[1:2] = [Line((174.0, 0.0), (180.0, 6.0)), Line((180.0, 6.0), (180.0, 40.0))]
+    found = compare(footplate, moved(with_outline(footplate, parts)))
+    (stretch,) = found.stretches
+    assert stretch.kind == "less"
+    # From the corner (180, 0) square to the cut, which runs at 45 degrees 6 mm off.
+    assert stretch.largest_mm == pytest.approx(6.0 / math.sqrt(2.0), abs=0.02)
+    assert stretch.sentence.startswith("short 4.2 mm over ")
+    assert stretch.sentence.endswith(" at the lower right corner (E1, E2)")
+
+
+def test_a_notch_left_uncut_is_as_deep_as_the_notch(footplate: Pattern) -> None:
+    parts = segments(footplate)
+    parts[1:5] = [Line((180.0, 0.0), (180.0, 55.0))]
+    found = compare(footplate, moved(with_outline(footplate, parts)))
+    (stretch,) = found.stretches
+    assert stretch.sentence == "trim 30.0 mm over 15 mm on the right edge (E3, E4, E5)"
+    trim = trimmed(found)
+    assert fault(trim.pattern) is None
+    assert compare(footplate, trim.pattern).deviation.profile_mm < 0.01
+
+
+def test_a_tab_that_only_the_old_piece_has(footplate: Pattern) -> None:
+    """0.12 mm wide, so that no sample of the new edge comes to lie away from it."""
+    parts = segments(footplate)
+    tab = [(90.0, 0.0), (90.0, -8.0), (90.12, -8.0), (90.12, 0.0)]
+    way = [Line(a, b) for a, b in zip([(0.0, 0.0), *tab], [*tab, (180.0, 0.0)], strict=True)]
+    old = with_outline(footplate, [*way, *parts[1:]])
+    (stretch,) = compare(old, moved(footplate)).stretches
+    assert not stretch.on_new
+    assert stretch.kind == "less"
+    assert stretch.largest_mm == pytest.approx(8.0, abs=1e-3)
+
+
+def test_round_pieces_give_their_difference_all_round(without_features: Pattern) -> None:
+    bigger = replace(without_features, outline=Circle((3.0, 1.0), 46.0))
+    found = compare(without_features, bigger)
+    assert found.deviation.new.signed_mm == pytest.approx(1.0, abs=1e-6)
+    (stretch,) = found.stretches
+    assert stretch.length_mm == pytest.approx(math.tau * 45.0, rel=2e-3)
+    assert trimmed(found).pattern.outline.as_contour().signed_area_mm2 == pytest.approx(
+        math.pi * 45.0**2
+    )
+
+
+def test_below_the_uncertainty_it_is_the_same(footplate: Pattern) -> None:
+    """Both edges to 0.05 mm: U of their difference is 2 sqrt(2) 0.05 = 0.14 mm and a little."""
+    parts = segments(footplate)
+
+    def lower_edge_out(by_mm: float) -> Pattern:
+        way: list[Segment] = [
+            Line((0.0, -by_mm), (180.0, -by_mm)),
+            Line((180.0, -by_mm), (180.0, 40.0)),
+        ]
+        return with_outline(footplate, [*way, *parts[2:-1], Line((0.0, 70.0), (0.0, -by_mm))])
+
+    assert compare(footplate, lower_edge_out(0.13)).same
+    assert not compare(footplate, lower_edge_out(0.25)).same
+    sure = replace(footplate, precision=Precision(0.01, 0.0))
+    sharper = replace(lower_edge_out(0.13), precision=Precision(0.01, 0.0))
+    assert compare(sure, sharper).stretches[0].largest_mm == pytest.approx(0.13, abs=1e-3)
+    bare = replace(footplate, precision=None)
+    unsaid = compare(bare, replace(lower_edge_out(0.08), precision=None))
+    assert unsaid.same  # neither says how sure it is, so 0.1 mm is taken
+    assert [n.code for n in unsaid.notices] == ["compare-unstated"]
+
+
+def test_features_tell_by_how_much_they_are_off(footplate: Pattern) -> None:
+    slope = math.radians(1.0)
+    rise = 90.0 * math.tan(slope)
+    new = replace(
+        footplate,
+        openings=(Circle((30.4, 39.7), 5.25), footplate.openings[2], Circle((150.0, 90.0), 3.0)),
+        bends=(BendLine((180.0, 15.8 + rise), (0.0, 15.8 - rise)),),
+    )
+    found = compare(footplate, moved(new)).changes
+    by_name = {c.old_name: c for c in found.both}
+    assert set(by_name) == {"H1", "S1", "B1", "M1"}
+    assert (found.only_old, found.only_new) == (("H2",), ("H2",))
+    hole = by_name["H1"]
+    assert (hole.x_mm, hole.y_mm) == pytest.approx((0.4, -0.3), abs=1e-6)
+    assert hole.off_mm == pytest.approx(0.5)
+    assert hole.size_mm == pytest.approx(0.5)
+    assert not hole.same
+    assert by_name["S1"].same
+    bend = by_name["B1"]
+    assert bend.off_mm == pytest.approx(0.8 * math.cos(slope), abs=1e-6)
+    assert bend.turn_deg == pytest.approx(1.0, abs=1e-6)
+
+
+def test_cut_next_time_makes_good_all_that_differs(footplate: Pattern, long_below: Pattern) -> None:
+    new = replace(long_below, openings=(Circle((30.4, 40.0), 5.0), *footplate.openings[1:2]))
+    found = compare(footplate, moved(new))
+    better = next_time(found).pattern
+    assert fault(better) is None
+    again = compare(footplate, better)
+    assert again.same
+    assert again.deviation.profile_mm < 0.01
+    # What was the same keeps the new piece's own place, so the patterns lie alike.
+    assert np.hypot(*again.registration.pose.of(np.zeros((1, 2)))[0]) == pytest.approx(
+        np.hypot(*found.registration.pose.of(np.zeros((1, 2)))[0]), abs=1e-3
+    )
+
+
+def test_nobody_is_told_to_trim_to_rust(footplate: Pattern) -> None:
+    rng = np.random.default_rng(5)
+    x = np.arange(20.0, 140.0, 1.0)
+    deep = 4.0 * np.sin((x - 20.0) / 120.0 * math.pi) ** 0.5 + rng.normal(0.0, 0.6, len(x))
+    bay = [(float(a), float(max(d, 0.05))) for a, d in zip(x, deep, strict=True)]
+    eaten = [(20.0, 0.0), *bay[1:]]
+    ends = [*eaten, (140.0, 0.0), (180.0, 0.0)]
+    way = [Line(a, b) for a, b in zip([(0.0, 0.0), *ends[:-1]], ends, strict=True)]
+    old = with_outline(footplate, [*way, *segments(footplate)[1:]])
+    found = compare(old, moved(footplate))
+    assert found.stretches
+    assert all(s.ragged for s in found.stretches if s.length_mm > 20.0)
+    left = trimmed(found).pattern.outline.as_contour().signed_area_mm2
+    assert left == pytest.approx(footplate.outline.as_contour().signed_area_mm2, rel=1e-3)
+
+
+def test_turned_over_pieces_compare_and_trim_alike(footplate: Pattern, long_below: Pattern) -> None:
+    over = Pose(0.4, (5.0, 5.0), mirrored=True).pattern_back(long_below)
+    found = compare(footplate, over, mirrored=True)
+    assert found.stretches[0].sentence == "trim 2.0 mm over 100 mm on the lower edge (E1)"
+    trim = trimmed(found)
+    assert fault(trim.pattern) is None
+    assert compare(footplate, trim.pattern, mirrored=True).deviation.profile_mm < 0.01
+    ends = np.array([trim.lines[0][0].start_mm, trim.lines[0][-1].end_mm])
+    on_old = found.registration.pose.of(ends)
+    assert on_old[:, 1] == pytest.approx(0.0, abs=0.5)  # within a sample of the corners
+    assert sorted(on_old[:, 0]) == pytest.approx((0.0, 100.0), abs=0.5)
