@@ -1,0 +1,28 @@
+"""A path for a cutter: outlines wider and openings smaller by half the kerf.
+
+A part cut along the path has the pattern's own sizes; the path is for a machine that does
+not allow for its kerf itself, and must not be allowed for twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from digitize.blank.offset import widened
+from digitize.errors import Notice
+from digitize.pattern.model import Pattern
+
+
+def cutter_path(pattern: Pattern, kerf_mm: float) -> Pattern:
+    """The pattern moved to the waste side by half the kerf; raises NotDeveloped where it cannot."""
+    half = kerf_mm / 2
+    text = (
+        f"drawn for a cutter of {kerf_mm:.2f} mm kerf, half of it to the waste side: switch the "
+        "machine's own allowance off"
+    )
+    return replace(
+        pattern,
+        outline=widened(pattern.outline, half),
+        openings=tuple(widened(opening, -half) for opening in pattern.openings),
+        notices=(*pattern.notices, Notice("kerf-allowed", text)),
+    )

@@ -1,0 +1,215 @@
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+
+from digitize.bending.facts import Said
+from digitize.bending.setback import BadBend
+from digitize.blank.edges import EdgeWork, HoleRow, Joggle, Lap, worked
+from digitize.blank.faces import NotDeveloped
+from digitize.blank.fold import placements
+from digitize.blank.hand import from_behind, opposite_hand
+from digitize.blank.kerf import cutter_path
+from digitize.blank.offset import moved, widened
+from digitize.pattern.contour import Circle, Contour, Slot
+from digitize.pattern.dimensions import named_edges
+from digitize.pattern.extent import closed_extent_mm
+from digitize.pattern.model import Pattern
+from digitize.pattern.region import polygon
+from digitize.pattern.segments import Arc, Line
+from digitize.pattern.soundness import fault
+
+QUARTER = math.tan(math.pi / 8)
+
+
+@pytest.fixture
+def plate(make, contour):
+    """E1 lower, E2 right, E3 upper, E4 left edge."""
+    return make(contour((0, 0), (100, 0), (100, 40), (0, 40)), thickness_mm=1.0)
+
+
+@pytest.fixture
+def rounded():
+    """A plate with one rounded corner and a round bite."""
+    return Contour.of(
+        [
+            Line((0, 0), (60, 0)),
+            Line((60, 0), (60, 30)),
+            Arc((60, 30), (50, 40), QUARTER),
+            Line((50, 40), (30, 40)),
+            Arc((30, 40), (14, 40), -0.4),
+            Line((14, 40), (0, 40)),
+            Line((0, 40), (0, 0)),
+        ]
+    )
+
+
+def test_every_edge_moves_by_its_own_amount(plate):
+    wider = worked(plate, EdgeWork(trim_mm={"E1": 2.0, "E2": 3.0, "E4": -1.0}))
+    assert closed_extent_mm(wider.outline) == pytest.approx((1, -2, 103, 40))
+    assert len(named_edges(wider.outline)) == 4
+    assert worked(plate, EdgeWork()) is plate
+
+
+def test_moved_contours_agree_with_shapely(rounded):
+    for out in (1.5, -1.5):
+        expected = polygon(rounded, 1e-4).buffer(out, join_style="mitre", mitre_limit=20)
+        assert polygon(moved(rounded, [out] * 7), 1e-4).symmetric_difference(
+            expected
+        ).area == pytest.approx(0.0, abs=0.05)
+    arcs = [
+        [e.segment for e in c.edges if isinstance(e.segment, Arc)]
+        for c in (rounded, moved(rounded, [1.5] * 7))
+    ]
+    radii, bite = [arc.radius_mm for arc in arcs[1]], arcs[0][1]
+    assert radii == pytest.approx([11.5, bite.radius_mm - 1.5])
+
+
+def test_an_edge_beside_a_tangent_arc_moves_with_a_step(rounded):
+    out = [0.0, 2.0, 0.0, 0.0, 0.0, 0.0, 0.0]
+    wider = moved(rounded, out)
+    assert closed_extent_mm(wider)[2] == pytest.approx(62)
+    assert len(wider.edges) == 8
+    assert fault_free(wider)
+
+
+def fault_free(contour):
+    return fault(Pattern("x", contour)) is None
+
+
+def test_what_cannot_be_moved_is_refused(plate, contour, make):
+    with pytest.raises(NotDeveloped, match="too small"):
+        widened(Circle((0, 0), 1.0), -1.0)
+    with pytest.raises(NotDeveloped, match="too small"):
+        widened(Slot((0, 0), (5, 0), 1.0), -2.0)
+    with pytest.raises(NotDeveloped, match="too short"):
+        moved(plate.outline, [-25.0] * 4)
+    with pytest.raises(BadBend, match=r"no edge called E9.*E1 to E4"):
+        worked(plate, EdgeWork(trim_mm={"E9": 1.0}))
+    with pytest.raises(BadBend, match="by name"):
+        worked(replace(plate, outline=Circle((0, 0), 9)), EdgeWork(trim_mm={"E1": 1.0}))
+
+
+def test_a_lap_with_weld_holes(plate):
+    work = EdgeWork(laps={"E3": Lap(12.0)}, holes={"E3": HoleRow(8.0, 30.0, 6.0)})
+    lapped = worked(plate, work)
+    assert closed_extent_mm(lapped.outline)[3] == pytest.approx(52)
+    assert [h.centre_mm for h in lapped.openings] == [pytest.approx((x, 46)) for x in (80, 50, 20)]
+    assert {h.radius_mm for h in lapped.openings} == {4.0}
+    with pytest.raises(BadBend, match="no hole"):
+        worked(plate, EdgeWork(holes={"E3": HoleRow(8.0, 30.0, 3.0)}))
+    with pytest.raises(BadBend, match="no hole"):
+        worked(plate, EdgeWork(holes={"E2": HoleRow(8.0, 30.0, 30.0)}))
+
+
+def test_round_edges_take_no_lap(make, rounded):
+    with pytest.raises(BadBend, match="not straight"):
+        worked(make(rounded), EdgeWork(laps={"E3": Lap(12.0)}))
+
+
+@pytest.mark.parametrize("depth", [1.0, 2.5])
+def test_a_joggled_lap_lies_its_depth_off_when_folded(plate, unfold, depth):
+    work = EdgeWork(laps={"E3": Lap(12.0, Joggle(depth, 1.0))})
+    lapped = worked(plate, work)
+    assert [b.toward_face for b in lapped.bends] == [False, True]
+    blank = unfold(lapped)
+    at = placements(blank.tree)
+    last = at[blank.tree.folds[-1].child]
+    assert last[:3, 2] == pytest.approx((0, 0, 1))  # parallel to the base again
+    off = (last @ (50, 50, 0, 1))[2]
+    assert off == pytest.approx(-depth)
+    ends = np.array([e.segment.start_mm for e in blank.pattern.outline.edges])
+    top = ends[:, 1].max()
+    reached = (last @ (50, top, 0, 1))[1]
+    # The lap is 12 long from the joggle's last mould line, which lies where the step ends.
+    step = (depth + 1 - math.cos(math.pi / 4)) / math.sin(math.pi / 4)
+    flat_run = step * math.cos(math.pi / 4) + 12
+    back = math.sin(math.pi / 4)  # the second mould line lies on the other face, a T away
+    assert reached == pytest.approx(40 + flat_run - back, abs=1e-6)
+
+
+def test_a_joggle_too_shallow_for_its_radius_is_refused(plate):
+    with pytest.raises(BadBend, match="too shallow"):
+        worked(plate, EdgeWork(laps={"E3": Lap(12.0, Joggle(0.5, 3.0))}))
+    thin = replace(plate, thickness_mm=None)
+    with pytest.raises(BadBend, match="thickness"):
+        worked(thin, EdgeWork(laps={"E3": Lap(12.0, Joggle(1.0, 1.0))}))
+
+
+def test_a_cutter_path_leaves_the_pattern_s_own_sizes(plate):
+    holed = replace(plate, openings=(Circle((20, 20), 5), Slot((50, 20), (70, 20), 4)))
+    path = cutter_path(holed, 1.2)
+    assert closed_extent_mm(path.outline) == pytest.approx((-0.6, -0.6, 100.6, 40.6))
+    hole, slot = path.openings
+    assert (hole.radius_mm, slot.radius_mm) == pytest.approx((4.4, 3.4))
+    assert path.notices[-1].code == "kerf-allowed"
+    with pytest.raises(NotDeveloped):
+        cutter_path(holed, 11.0)
+
+
+@pytest.fixture
+def handed(make, contour):
+    outline = contour((0, 0), (70, 0), (100, 25), (100, 40), (0, 40))
+    return replace(
+        make(outline, ((30, 0), (30, 40))),
+        openings=(Circle((12, 30), 3), Slot((60, 30), (80, 25), 2)),
+    )
+
+
+def in_space(blank, points, z):
+    """Points of the blank, on the traced face or below it, where folding takes them."""
+    at, found = placements(blank.tree), []
+    for x, y in points:
+
+        def off(face, x=x, y=y):
+            dx, dy = blank.tree.moves_mm[face]
+            return blank.tree.faces.polygon(face).distance(shapely.Point(x - dx, y - dy))
+
+        face = min(range(blank.tree.faces.count), key=off)
+        found.append((at[face] @ (x, y, z, 1))[:3])
+    return np.array(found)
+
+
+def shape(p):
+    """Distances between four points, and the signed volume that tells left from right."""
+    apart = [math.dist(p[i], p[j]) for i in range(4) for j in range(i)]
+    return np.array([*apart, np.linalg.det(p[1:] - p[0]) / 1000])
+
+
+def four(blank):
+    x0, _, x1, y1 = closed_extent_mm(blank.pattern.outline)
+    return [(x0, 0), (x0, y1), (70, 0), (x1, y1)]
+
+
+def mirrored(blank, points):
+    x0, _, x1, _ = closed_extent_mm(blank.pattern.outline)
+    return [(x0 + x1 - x, y) for x, y in points]
+
+
+def test_the_opposite_hand_is_the_mirror_image_in_space(handed, unfold):
+    said = Said(70.0, True, 2.0)
+    one, other = unfold(handed, said), unfold(opposite_hand(handed), said)
+    a = shape(in_space(one, four(one), 0.0))
+    x0, _, x1, _ = closed_extent_mm(handed.outline)
+    points = [(x0 + x1 - x, y) for x, y in four(one)]
+    b = shape(in_space(other, points, 0.0))
+    assert abs(a[-1]) > 1
+    assert b == pytest.approx(a * [1, 1, 1, 1, 1, 1, -1])
+    assert other.pattern.name == "piece-opposite-hand"
+    assert fault(other.pattern) is None
+
+
+def test_from_behind_is_the_same_piece(handed, unfold):
+    one = unfold(handed, Said(70.0, True, 2.0))
+    behind = from_behind(one.pattern)
+    assert [b.toward_face for b in behind.bends] == [False]
+    assert behind.name == "piece-from-behind"
+    other = unfold(behind)
+    a = shape(in_space(one, four(one), 0.0))
+    b = shape(in_space(other, mirrored(one, four(one)), -1.0))  # the sheet is 1 mm thick
+    assert b == pytest.approx(a)
+    wrong = unfold(replace(behind, bends=tuple(replace(b, toward_face=True) for b in behind.bends)))
+    c = shape(in_space(wrong, mirrored(one, four(one)), -1.0))
+    assert abs(c[-1] - a[-1]) > 1
