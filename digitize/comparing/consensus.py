@@ -27,7 +27,7 @@ def agreed(
     old: Boundary, points_mm: FloatArray, weight: FloatArray, first: Settled, least_mm: float
 ) -> Settled:
     """The pose that most of the edge agrees with, from one that a part of it does."""
-    best, cost = first, agreement_mm(old, weight, first, least_mm)
+    best, cost = first, agreement_mm(weight, first, least_mm)
     for _ in range(_ROUNDS):
         if np.dot(weight, best.counted) > _AGREED * weight.sum():
             break
@@ -49,11 +49,11 @@ def agreed(
                 alone.pose,
                 sound_only=True,
                 least_mm=least_mm,
-                limit_mm=max(3.0 * best.limit_mm, 0.003 * old.size_mm),
+                limit_mm=max(best.limit_mm, 4.0 * least_mm),
                 thorough=False,
                 enough_mm=1e-5 * old.size_mm,
             )
-            its_cost = agreement_mm(old, weight, tried, least_mm)
+            its_cost = agreement_mm(weight, tried, least_mm)
             if its_cost < cost:
                 best, cost = tried, its_cost
         if cost >= before:
@@ -61,9 +61,9 @@ def agreed(
     return best
 
 
-def agreement_mm(old: Boundary, weight: FloatArray, settled: Settled, least_mm: float) -> float:
+def agreement_mm(weight: FloatArray, settled: Settled, least_mm: float) -> float:
     """RMS distance of all points, those that do not agree as far as the cap."""
-    cap = max(4.0 * least_mm, 0.002 * old.size_mm)
+    cap = 4.0 * least_mm
     squared = np.minimum(settled.nearest.signed_mm**2, cap * cap)
     return float(np.sqrt(np.dot(weight, squared) / weight.sum()))
 
