@@ -43,6 +43,9 @@ def fold_motion(tree: FoldTree, fold: Fold, share: float = 1.0) -> Matrix:
     facts = fold.facts
     flat = np.eye(4)
     if facts.angle_deg * share == 0.0:
+        # A bead through no angle draws the sheet beyond it in again.
+        if facts.angle_deg == 0.0:
+            flat[:2, 3] = share * facts.deduction_mm * np.array(fold.normal)
         return flat
     angle = math.radians(facts.angle_deg) * share
     up = 1.0 if facts.toward_face else -1.0

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from digitize.blank.faces import NotDeveloped
 from digitize.blank.offset import widened
 from digitize.errors import Notice
 from digitize.pattern.model import Pattern
+from digitize.pattern.soundness import fault
 
 
 def cutter_path(pattern: Pattern, kerf_mm: float) -> Pattern:
@@ -20,9 +22,17 @@ def cutter_path(pattern: Pattern, kerf_mm: float) -> Pattern:
         f"drawn for a cutter of {kerf_mm:.2f} mm kerf, half of it to the waste side: switch the "
         "machine's own allowance off"
     )
-    return replace(
+    path = replace(
         pattern,
         outline=widened(pattern.outline, half),
         openings=tuple(widened(opening, -half) for opening in pattern.openings),
         notices=(*pattern.notices, Notice("kerf-allowed", text)),
     )
+    found = fault(path)
+    if found is not None:
+        raise NotDeveloped(
+            f"a cutter of {kerf_mm:.2f} mm kerf does not fit: its {found.what}",
+            where=found.where,
+            do="widen the notch there, or cut with a finer one",
+        )
+    return path

@@ -97,17 +97,18 @@ def _cut(tree: FoldTree, at: list[Matrix], fold: Fold, other: Fold, gap_mm: floa
     if depth < _LEAST_MM or depth > 0.8 * float(np.ptp(left)):
         return None
     over = [axis.station(_xy(p))[0] for p in part]
-    low, high = min(over) - _PAST_MM, max(over) + _PAST_MM
-    # Only beyond the flange's own tangent line: the bend itself is for the relief.
+    past = fold.facts.allowance_mm + _PAST_MM
+    low, high = min(over) - past, max(over) + past
+    # Only from the middle of the flange's bend on: the rest is for the relief.
     (x, y), (dx, dy) = fold.chord.axis.through_mm, tree.moves_mm[fold.child]
     nx, ny = fold.normal
-    reach = fold.facts.reach_mm
-    tangent = Axis((x + reach * nx + dx, y + reach * ny + dy), (ny, -nx))
+    middle = fold.facts.reach_mm - fold.facts.allowance_mm / 2
+    line = Axis((x + middle * nx + dx, y + middle * ny + dy), (ny, -nx))
     corners = [
         axis.point(low), axis.point(low, -depth - _PAST_MM),
         axis.point(high, -depth - _PAST_MM), axis.point(high),
     ]  # fmt: skip
-    kept = _beyond(corners, tangent)
+    kept = _beyond(corners, line)
     if len(kept) < 3:
         return None
     contour = Contour.of([Line(p, q) for p, q in zip(kept, kept[1:] + kept[:1], strict=True)])

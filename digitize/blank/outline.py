@@ -27,6 +27,7 @@ from digitize.pattern.segments import Arc, Line, Point, Segment
 ARC_ERROR_MM = 0.002
 _SAME_MM = 1e-7
 _FINE_MM = 0.02
+_CROSSING = 0.1  # sine of the angle from which two bends meet rather than run side by side
 
 Squeeze = Callable[[float], float]
 """The share of the deduction at a distance beyond the bend line."""
@@ -140,6 +141,8 @@ def _open_ends(ends: list[_BendEnd], at_mm: dict[int, Point]) -> tuple[OpenEnd, 
             faces = {e.fold.parent, e.fold.child} & {f.fold.parent, f.fold.child}
             apart = math.dist(at_mm[e.corner], at_mm[f.corner])
             near = apart < e.fold.strip_mm + f.fold.strip_mm
+            (ux, uy), (vx, vy) = e.fold.normal, f.fold.normal
+            near = near and abs(ux * vy - uy * vx) > _CROSSING
             if faces and near and e.fold is not f.fold and not (e.runs_on or f.runs_on):
                 found.append(OpenEnd(at_mm[e.corner], e.corner, (e.fold, f.fold), ()))
     return tuple(found)

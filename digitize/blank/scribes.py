@@ -30,7 +30,7 @@ def bend_line(tree: FoldTree, fold: Fold, outline: BlankOutline) -> BendLine:
         start_mm=start,
         end_mm=end,
         angle_deg=facts.angle_deg,
-        toward_face=facts.toward_face,
+        toward_face=facts.toward_face if facts.angle_deg else None,
         inside_radius_mm=facts.radius_mm,
         traced="blank",
     )
@@ -39,7 +39,7 @@ def bend_line(tree: FoldTree, fold: Fold, outline: BlankOutline) -> BendLine:
 def scribe_lines(tree: FoldTree, fold: Fold, outline: BlankOutline) -> tuple[ScribeLine, ...]:
     """The two tangent lines of a bend and its tool line, as far as they lie in the metal."""
     facts = fold.facts
-    if facts.angle_deg == 0.0:
+    if facts.allowance_mm == 0.0:
         return ()
     metal = polygon(outline.contour)
     held = -facts.reach_mm  # the parent's tangent line; the child's follows an allowance later

@@ -14,10 +14,13 @@ from digitize.cli.trace_command import PaperSize
 
 if TYPE_CHECKING:
     from digitize.bending.laws import Law
-    from digitize.bending.materials import Material
+    from digitize.blank.relief import Style
     from digitize.errors import Notice
     from digitize.files.units import Unit as FileUnit
     from digitize.pattern.model import Pattern
+
+
+_ENDINGS = {"traced": "blank", "opposite-hand": "opposite-hand", "from-behind": "from-behind"}
 
 
 class LawName(StrEnum):
@@ -36,6 +39,22 @@ class TracedSurface(StrEnum):
     INSIDE = "inside"
     ROLLED = "rolled"
     BLANK = "blank"
+
+
+class Relief(StrEnum):
+    """How ends of bends are relieved."""
+
+    NONE = "none"
+    ROUND = "round"
+    SQUARE = "square"
+
+
+class Side(StrEnum):
+    """Which piece is drawn, and from where."""
+
+    TRACED = "traced"
+    OPPOSITE = "opposite-hand"
+    BEHIND = "from-behind"
 
 
 Bend = Annotated[
@@ -76,6 +95,37 @@ Base = Annotated[
     str | None, typer.Option("--base", help="The face that stays, as F2; else the largest.")
 ]
 
+ReliefOption = Annotated[
+    Relief, typer.Option("--relief", help="Holes and notches where a bend would tear.")
+]
+Mitre = Annotated[
+    bool, typer.Option("--mitre", help="Cut flanges back that would overlap at a corner.")
+]
+Gap = Annotated[
+    str | None, typer.Option("--gap", help="Gap that --mitre leaves between folded flanges.")
+]
+Trim = Annotated[
+    list[str] | None, typer.Option("--trim", help='Extra metal to file back, as "E3 2".')
+]
+LapOption = Annotated[
+    list[str] | None,
+    typer.Option("--lap", help='A lap, as "E4 12" or "E4 12 joggle 1.2 r1 away".'),
+]
+Holes = Annotated[
+    list[str] | None,
+    typer.Option("--holes", help='Plug-weld holes along an edge, as "E4 d8 pitch 40 in 6".'),
+]
+BeadOption = Annotated[
+    list[str] | None,
+    typer.Option("--bead", help='A bead on a bend line, as "B3 arc 20 4 drawn" (or held).'),
+]
+Kerf = Annotated[
+    str | None, typer.Option("--kerf", help="Draw for a cutter of this kerf that allows for none.")
+]
+SideOption = Annotated[
+    Side, typer.Option("--side", help="The traced piece, its opposite hand, or seen from behind.")
+]
+
 
 def blank(
     pattern: Annotated[Path, typer.Argument(help="A .pattern.json file.", show_default=False)],
@@ -89,6 +139,15 @@ def blank(
     strip: Strip = None,
     traced: TracedOption = None,
     base: Base = None,
+    trim: Trim = None,
+    lap: LapOption = None,
+    holes: Holes = None,
+    bead: BeadOption = None,
+    relief: ReliefOption = Relief.NONE,
+    mitre: Mitre = False,
+    gap: Gap = None,
+    kerf: Kerf = None,
+    side: SideOption = Side.TRACED,
     name: Annotated[
         str | None, typer.Option("--name", "-n", help="Name of the blank and its files.")
     ] = None,
@@ -101,16 +160,16 @@ def blank(
     overwrite: Overwrite = False,
 ) -> None:
     """Develop the flat blank of a folded piece, with bend, tangent and tool lines."""
-    from digitize.bending.facts import ALL, Said, Stock, resolve, stock_thickness_mm
+    from digitize.bending.facts import ALL, Said, Stock, stock_thickness_mm
     from digitize.bending.materials import DEFAULT, material
     from digitize.blank.checks import too_tight
-    from digitize.blank.develop import develop
-    from digitize.cli import bend_words, show_blank
+    from digitize.blank.making import Order, made_to
+    from digitize.cli import bend_words, shaping_words, show_blank
     from digitize.cli.documents import read_pattern
     from digitize.files.atomic import refuse_existing, write_all
 
     read = read_pattern(pattern)
-    name = name or f"{read.name}-blank"
+    name = name or f"{read.name}-{_ENDINGS[side]}"
     paths = _paths(into, name)
     if not overwrite:
         refuse_existing(paths)
@@ -125,12 +184,19 @@ def blank(
         said[ALL] = bend_words.merged(said.get(ALL, Said()), Said(traced=traced.value))
     for key, words in bend_words.bends_said(bend or [], unit).items():
         said[key] = bend_words.merged(said.get(key, Said()), words)
-    law_name = law.value if law else file.law
-    stock = Stock(sheet, thick, _law(law_name, k, strip, sheet, thick, units))
-    facts, assumed = resolve(read, stock, said)
-    made = develop(read, facts, _face(base))
-    notices = (*notices, *assumed, *too_tight(facts, sheet))
-    done = _named(made.pattern, name, notices)
+    order = Order(
+        stock=Stock(sheet, thick, _law(law.value if law else file.law, k, strip, thick, units)),
+        said=said,
+        base=_face(base),
+        edges=shaping_words.edge_work(trim or [], lap or [], holes or [], unit),
+        beads=shaping_words.beads_said(bead or [], unit),
+        relief=_style(relief),
+        mitre_gap_mm=_gap(mitre, gap, units),
+        side=side.value,
+        kerf_mm=positive_mm(kerf, units, "--kerf"),
+    )
+    made, assumed = made_to(read, order)
+    done = _named(made.pattern, name, (*notices, *assumed, *too_tight(made.facts, sheet)))
     files = dict(zip(paths, _files(done, unit, paper.value), strict=True))
     written = write_all(files, overwrite=overwrite)
     if as_json:
@@ -166,8 +232,26 @@ def _named(pattern: Pattern, name: str, notices: tuple[Notice, ...]) -> Pattern:
     return replace(pattern, name=name, notices=tuple(dict.fromkeys((*pattern.notices, *notices))))
 
 
+def _style(relief: Relief) -> Style | None:
+    match relief:
+        case Relief.NONE:
+            return None
+        case Relief.ROUND:
+            return "round"
+        case Relief.SQUARE:
+            return "square"
+
+
+def _gap(mitre: bool, gap: str | None, units: Unit) -> float | None:
+    if not mitre:
+        if gap is not None:
+            raise typer.BadParameter("a gap is left by --mitre only", param_hint="--gap")
+        return None
+    return positive_mm(gap, units, "--gap") or 0.0
+
+
 def _law(
-    name: str | None, k: float | None, strip: str | None, metal: Material, thick: float, units: Unit
+    name: str | None, k: float | None, strip: str | None, thick: float, units: Unit
 ) -> Law | None:
     from digitize.bending.coupon import Coupon, k_from
     from digitize.bending.laws import Din6935, Faa, NeutralLine
@@ -185,10 +269,8 @@ def _law(
         flat, leg_a, leg_b, radius = (positive_mm(t, units, "--strip") or 0.0 for t in typed)
         return NeutralLine(k_from(Coupon(flat, leg_a, leg_b, thick, radius)).k)
     match name:
-        case None:
+        case None | "handbook":  # each metal has its own row of the handbook
             return None
-        case "handbook":
-            return metal.law
         case "din6935":
             return Din6935()
         case "faa":

@@ -98,7 +98,7 @@ def _row(f: BendFacts, unit: Unit) -> tuple[str, ...]:
 
     return (
         f.name,
-        f"{f.angle_deg:g}° {'toward' if f.toward_face else 'away'}",
+        f"{f.angle_deg:g}° {'toward' if f.toward_face else 'away'}" if f.angle_deg else "not bent",
         length(f.radius_mm, unit, 2) + star("radius"),
         f.traced + star("traced"),
         law_name(f.law) + star("law"),

@@ -148,3 +148,22 @@ def test_what_makes_no_sense_is_said_in_one_sentence(digitize, tray, tmp_path, w
     assert code == 2
     assert says in " ".join(err.replace("│", " ").split())
     assert not list(tmp_path.glob("tray-blank*"))
+
+
+def test_shaping_words_reach_the_blank(digitize, tray, tmp_path):
+    words = ("blank", tray, "-b", "all toward 90 r1", "-t", "1", "--k", "0.44")
+    code, out, err = digitize(
+        *words, "--relief", "round", "--mitre", "--gap", "0.5", "--trim", "E1 2", "--kerf", "0.2"
+    )
+    assert code == 0, err
+    assert "reliefs cut" in out
+    assert "cut back" in out
+    assert "kerf" in out
+    code, _, err = digitize(*words, "--side", "opposite-hand")
+    assert code == 0, err
+    assert (tmp_path / "tray-opposite-hand.dxf").exists()
+    code, _, err = digitize(*words, "--gap", "0.5", "--overwrite")
+    assert code == 2
+    code, _, err = digitize(*words, "--trim", "E99 2", "--overwrite")
+    assert code == 2
+    assert "no edge called E99" in err

@@ -145,8 +145,18 @@ def test_a_cutter_path_leaves_the_pattern_s_own_sizes(plate):
     hole, slot = path.openings
     assert (hole.radius_mm, slot.radius_mm) == pytest.approx((4.4, 3.4))
     assert path.notices[-1].code == "kerf-allowed"
-    with pytest.raises(NotDeveloped):
+    with pytest.raises(NotDeveloped, match="too small"):
         cutter_path(holed, 11.0)
+
+
+def test_a_notch_narrower_than_the_kerf_is_refused(make, contour):
+    outline = contour(
+        (0, 0), (100, 0), (100, 40), (51, 40), (51, 20), (60, 20), (60, 10), (40, 10), (40, 20),
+        (50, 20), (50, 40), (0, 40),
+    )  # fmt: skip
+    assert fault(cutter_path(make(outline), 0.8)) is None
+    with pytest.raises(NotDeveloped, match="does not fit"):
+        cutter_path(make(outline), 1.2)
 
 
 @pytest.fixture

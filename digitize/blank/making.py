@@ -1,0 +1,85 @@
+"""A blank made to order: everything that may be asked of it, in the one order that works.
+
+Edges are worked on the pattern, so that laps and holes go with their flange; then the blank
+is developed; then flanges are mitred and bends relieved on the blank; then it is mirrored;
+the cutter's kerf comes last.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal, assert_never
+
+from digitize.bending.bead import Bead
+from digitize.bending.facts import Said, Stock, bend_name, resolve
+from digitize.bending.setback import BadBend
+from digitize.blank.beads import bead_facts
+from digitize.blank.develop import Blank, develop
+from digitize.blank.edges import EdgeWork, worked
+from digitize.blank.hand import from_behind, opposite_hand
+from digitize.blank.kerf import cutter_path
+from digitize.blank.mitre import mitred
+from digitize.blank.relief import Style, relieved
+from digitize.errors import Notice
+from digitize.pattern.model import Pattern
+
+Side = Literal["traced", "opposite-hand", "from-behind"]
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What is asked of a blank."""
+
+    stock: Stock
+    said: Mapping[str, Said] = field(default_factory=dict)
+    base: int | None = None
+    edges: EdgeWork = field(default_factory=EdgeWork)
+    beads: Mapping[str, tuple[Bead, bool]] = field(default_factory=dict)  # and whether drawn in
+    relief: Style | None = None
+    mitre_gap_mm: float | None = None  # None leaves flanges as they are
+    side: Side = "traced"
+    kerf_mm: float | None = None
+
+
+def made_to(pattern: Pattern, order: Order) -> tuple[Blank, tuple[Notice, ...]]:
+    """The blank, and notices about what was assumed for it.
+
+    Raises BadBend and NotDeveloped as its steps do.
+    """
+    pattern = replace(pattern, thickness_mm=order.stock.thickness_mm)
+    pattern = worked(pattern, order.edges)
+    names = [bend_name(i) for i in range(len(pattern.bends))]
+    for name in order.beads:
+        if name not in names:
+            raise BadBend(f"the pattern has no bend line called {name} for a bead")
+    # A bead goes through no angle whatever was said of all bends.
+    flat = {name: Said(0.0, True, 0.0, "outside", 0.5) for name in order.beads}
+    facts, notices = resolve(pattern, order.stock, {**order.said, **flat})
+    beads = {
+        name: bead_facts(name, pattern.bends[names.index(name)], order.stock, bead, drawn_in=drawn)
+        for name, (bead, drawn) in order.beads.items()
+    }
+    facts = tuple(beads[f.name][0] if f.name in beads else f for f in facts)
+    blank = develop(pattern, facts, order.base)
+    if order.mitre_gap_mm is not None:
+        blank = mitred(blank, order.mitre_gap_mm)
+    if order.relief is not None:
+        blank = relieved(blank, order.relief)
+    done = blank.pattern
+    match order.side:
+        case "traced":
+            pass
+        case "opposite-hand":
+            done = opposite_hand(done)
+        case "from-behind":
+            done = from_behind(done)
+            facts = tuple(replace(f, toward_face=not f.toward_face) for f in facts)
+        case _:
+            assert_never(order.side)
+    if order.kerf_mm is not None:
+        done = cutter_path(done, order.kerf_mm)
+    return replace(blank, pattern=done, facts=facts), (
+        *notices,
+        *(notice for _, notice in beads.values()),
+    )
