@@ -3,7 +3,7 @@
 A rule, a plain sheet of paper, or points and lengths that somebody knows give the camera.
 A clear patch of the surface then stands in for the printed ring: the piece or the drawing
 is traced inside it like in any other photo.  What the reference leaves unsure about the
-camera goes into the scale of the pattern.
+camera takes the place of the print's scale in the budget.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from digitize.camera.camera import Camera
 from digitize.errors import DigitizeError, Exit, Notice
 from digitize.job import JobOptions, JobResult, Seen, ThicknessCount, result_of, trace_seen
+from digitize.pattern.limiting import REFERENCE
 from digitize.pattern.model import Pattern
 from digitize.photo.photo import Photo
 from digitize.photo.reading import read_photo
@@ -31,7 +32,6 @@ from digitize.reference.clear import NARROW_MM, WIDE_MM, Patch, clear_patches, r
 from digitize.reference.ground import Box, box_round, ground
 from digitize.reference.knowns import Knowns
 from digitize.reference.paper import PaperSize
-from digitize.reference.shape import worst_strain_u
 from digitize.reference.sight_paper import sight_paper
 from digitize.reference.sight_rules import RuleOptions, sight_rules
 from digitize.reference.solve import Referenced
@@ -41,6 +41,7 @@ from digitize.tracing.light import fit_paper_light, in_frame
 from digitize.tracing.silhouette import ThicknessMissing
 from digitize.tracing.silhouette_finding import NoPieceFound, PieceOutOfFrame, PieceOverBorder
 from digitize.tracing.traces import MEASURED, Traced
+from digitize.uncertainty import causes
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[str], None]
@@ -266,54 +267,36 @@ def _over(photo: Photo, found: Referenced, patch: Patch, options: JobOptions) ->
         blur_px=0.0,
         marks_read=0,
     )
-    solution = replace(found.solution, camera=floor.camera)
+    # All that is not sure of the camera comes from the reference, as with a print its scale.
+    solution = replace(
+        found.solution, camera=floor.camera, causes=(("print", floor.camera.covariance),)
+    )
     light = fit_paper_light(photo, floor.camera, floor.sheet)
     return Seen(photo, (sighting,), solution, options, found.notices, light)
 
 
 def _result(seen: Seen, traced: Traced, found: Referenced, stem: str) -> JobResult:
-    """The patterns, each with the scale as sure as the reference makes it there."""
-    count = len(traced.pieces)
-    patterns: list[Pattern] = []
-    for rank, piece in enumerate(traced.pieces):
-        thickness_mm = seen.options.thickness_mm(rank)
-        height_mm = seen.options.surface_height_mm
-        if traced.mode == "silhouette":
-            height_mm = thickness_mm or 0.0
-        outline_px = piece.outline.points_px
-        strain_u = worst_strain_u(seen.solution.camera, outline_px, height_mm)
-        own = replace(
-            seen,
-            # All that the camera leaves unsure is in the scale, and must not count twice.
-            solution=replace(seen.solution, camera=_held(seen.solution.camera)),
-            options=replace(
-                seen.options,
-                thicknesses_mm=() if thickness_mm is None else (thickness_mm,),
-                print_scale=replace(NO_PRINT, u_x=strain_u, u_y=strain_u),
-            ),
-        )
-        name = stem if count == 1 else f"{stem}-{rank + 1}"
-        (pattern,) = result_of(own, replace(traced, pieces=(piece,)), name).patterns
-        patterns.append(_recorded(pattern, found))
-    return JobResult(
-        tuple(patterns),
-        seen.photo,
-        seen.sightings,
-        seen.solution,
-        traced,
-        stem,
-        seen.options.surface_height_mm,
-    )
-
-
-def _held(camera: Camera) -> Camera:
-    return replace(camera, covariance=np.zeros_like(camera.covariance))
+    """The patterns, each saying what it was measured by."""
+    job = result_of(seen, traced, stem)
+    return replace(job, patterns=tuple(_recorded(pattern, found) for pattern in job.patterns))
 
 
 def _recorded(pattern: Pattern, found: Referenced) -> Pattern:
-    """The pattern with what it was measured by in place of a printed target."""
+    """The pattern with its reference in place of a printed target."""
+    told = Notice("no-printed-target", f"measured by {found.name}, not by a printed target")
     provenance = replace(
         pattern.provenance, target=found.name, print_scale=None, print_measured=False
     )
-    told = Notice("no-printed-target", f"measured by {found.name}, not by a printed target")
-    return replace(pattern, provenance=provenance, notices=(told, *pattern.notices))
+    precision = pattern.precision
+    if precision is not None and precision.budget is not None:
+        parts = tuple(
+            replace(part, cause=REFERENCE) if part.cause == causes.PRINT else part
+            for part in precision.budget.parts
+        )
+        precision = replace(precision, budget=replace(precision.budget, parts=parts))
+    return replace(
+        pattern,
+        provenance=provenance,
+        precision=precision,
+        notices=(told, *pattern.notices),
+    )

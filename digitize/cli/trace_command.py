@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from digitize.cli import several_photos
+from digitize.cli import references, several_photos
 from digitize.cli.options import Into, Json, Overwrite, Unit, Units, positive_mm
 
 if TYPE_CHECKING:
@@ -106,6 +106,15 @@ def trace(
     name: Annotated[
         str | None, typer.Option("--name", help="Name of the pattern; else the photo's.")
     ] = None,
+    rule: references.RuleKind = None,
+    rule_at: references.RuleAt = None,
+    tape: references.Tape = False,
+    square: references.Square = False,
+    plain_sheet: references.PlainSheet = None,
+    sheet_corners: references.SheetCorners = None,
+    known: references.Known = None,
+    around: references.Around = None,
+    level: references.Level = None,
     paper: Annotated[
         PaperSize, typer.Option("--paper", "-p", help="Paper of the 1:1 template.")
     ] = PaperSize.A4,
@@ -120,13 +129,36 @@ def trace(
     from digitize.job import JobOptions, pattern_from_photo
     from digitize.joint_job import pattern_from_photos
     from digitize.phone import profile as phones
+    from digitize.reference_job import NO_PRINT, pattern_by_reference
 
-    scale, notices = print_scale(printer, plain=checkerboard is not None)
+    asked = references.asked(
+        rule=rule,
+        rule_at=rule_at,
+        tape=tape,
+        square=square,
+        plain_sheet=plain_sheet,
+        sheet_corners=sheet_corners,
+        known=known,
+        around=around,
+        level=level,
+        unit=units,
+        printed={
+            "--printer": printer is not None,
+            "--phone": phone is not None,
+            "--sheet": sheet is not None,
+            "--checkerboard": checkerboard is not None,
+            "--region": region is not None,
+        },
+    )
+    scale, notices = (
+        print_scale(printer, plain=checkerboard is not None) if asked is None else (NO_PRINT, ())
+    )
     several_photos.check(
         photos,
         {
             "--checkerboard": checkerboard is not None,
             "--thickness with several sizes": thickness is not None and "," in thickness,
+            "--rule, --plain-sheet or --known": asked is not None,
         },
         region=region is not None,
         sheet=sheet is not None,
@@ -152,8 +184,17 @@ def trace(
     with show.progress(quiet=as_json) as progress:
         if len(photos) > 1:
             result = pattern_from_photos(photos, options, progress=progress).job
-        else:
+        elif asked is None:
             result = pattern_from_photo(photos[0], options, progress)
+        else:
+            result = pattern_by_reference(
+                photos[0],
+                asked.reference,
+                options,
+                around_px=asked.around_px,
+                level_deg=asked.level_deg,
+                progress=progress,
+            )
         progress("Writing the files")
         files = deliver(
             result, into, DeliveryOptions(units.value, paper.value), overwrite=overwrite

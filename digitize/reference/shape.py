@@ -19,9 +19,6 @@ from digitize.camera.projection import see
 
 FloatArray = NDArray[np.float64]
 
-_STRAINED = 60  # points of an outline that lengths are looked at between
-_SHORTEST = 0.02  # of the longest
-
 
 @dataclass(frozen=True, slots=True)
 class ShapeDoubt:
@@ -55,24 +52,6 @@ def shape_doubt(camera: Camera, points_px: FloatArray, height_mm: float = 0.0) -
         scale_u=float(np.linalg.norm(scale)) / size,
         edge_u_mm=float(np.sqrt((rest**2).sum() / (2 * n))),
     )
-
-
-def worst_strain_u(camera: Camera, points_px: FloatArray, height_mm: float = 0.0) -> float:
-    """Largest relative standard uncertainty of any length between some points (N, 2) in pixels.
-
-    A lean that nobody saw makes one end of a piece too large and the other too small; stated
-    as the scale of the whole, this covers each length, and most of them amply.
-    """
-    some = points_px[:: max(1, len(points_px) // _STRAINED)]
-    mm, by_camera = _by_camera(camera, some, height_mm)
-    modes = by_camera @ _root(camera.covariance)
-    i, j = np.triu_indices(len(mm), 1)
-    apart = mm[j] - mm[i]
-    length = np.linalg.norm(apart, axis=1)
-    far = length > _SHORTEST * length.max()
-    along = apart[far] / length[far, None]
-    stretch = np.einsum("pi,pik->pk", along, (modes[j] - modes[i])[far])
-    return float((np.linalg.norm(stretch, axis=1) / length[far]).max())
 
 
 def length_u_mm(camera: Camera, ends_px: FloatArray, height_mm: float = 0.0) -> float:

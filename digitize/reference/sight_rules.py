@@ -21,7 +21,8 @@ FloatArray = NDArray[np.float64]
 
 _FEWEST_MARKS, _FEWEST_WHERE_TOLD = 20, 10
 _CLEAR = -25.0  # of a reading's criterion: less clear ones come from wood grain as well
-_MOST_GROWTH = 3
+_MOST_GROWTH = 5
+_SAME_SPACING = 0.08
 _BESIDE_POINTS = 0.08  # of the length between the points given, to either side
 _LEAST_BESIDE_PX = 40.0
 _SAME_RULE_MM = 45.0  # width of a wide rule
@@ -90,7 +91,7 @@ def sight_rules(photo: Photo, options: RuleOptions | None = None) -> tuple[RuleS
     for _, short, division in found:
         if len(rules) >= options.most:
             break
-        row = _longer(grey, short, division, options)
+        row = _longer(grey, short, division)
         marks = measure(photo, row)
         if len(marks.index) < fewest:
             continue
@@ -146,16 +147,33 @@ def _division(row: Row, options: RuleOptions) -> Division | None:
     return row.reading.division
 
 
-def _longer(grey: NDArray[np.float32], row: Row, division: Division, options: RuleOptions) -> Row:
-    """The same row followed beyond the piece of line it was found beside."""
-    divisions = (division,) if row.reading is not None else METRIC + IMPERIAL
+def _longer(grey: NDArray[np.float32], row: Row, division: Division) -> Row:
+    """The same row followed beyond the piece of line it was found beside.
+
+    What its marks mean is known by then: the longer row need only go on as evenly.
+    """
     for _ in range(_MOST_GROWTH):
-        grown = [r for r in find_rows(grey, row.beyond(), divisions) if r.dark == row.dark]
-        grown = [r for r in grown if (d := _division(r, options)) and d.name == division.name]
+        grown = [
+            r
+            for r in find_rows(grey, row.beyond(), (division,))
+            if r.dark == row.dark and abs(_spacing_there(r, row) - 1) < _SAME_SPACING
+        ]
         if not grown or len(grown[0].comb.index) < 1.05 * len(row.comb.index):
             break
         row = grown[0]
     return row
+
+
+def _spacing_there(row: Row, other: Row) -> float:
+    """Spacing of a row's marks over that of another's, in the middle of that one."""
+    px, there = (r.strip.to_px(r.comb.at, np.zeros(len(r.comb.at))) for r in (row, other))
+    middle = len(there) // 2
+    near = int(np.argmin(np.linalg.norm(px - there[middle], axis=1)))
+    spacings = []
+    for at, index, k in ((px, row.comb.index, near), (there, other.comb.index, middle)):
+        low, high = max(k - 5, 0), min(k + 5, len(index) - 1)
+        spacings.append(float(np.linalg.norm(at[high] - at[low])) / (index[high] - index[low]))
+    return float(spacings[0] / spacings[1])
 
 
 def _worth(row: Row) -> float:

@@ -8,6 +8,7 @@ from itertools import combinations
 from pathlib import Path
 
 import numpy as np
+from PIL import Image
 
 sys.path.insert(0, str(Path(__file__).parent))
 from bench import Plate, Rule, Scale, Shot, photograph
@@ -112,6 +113,15 @@ SCENES |= {
         roll_deg=80,
     ),
 }
+
+
+def phone_file(shot, rgb, path):
+    """The picture as a phone writes it: its header gives the focal length in whole millimetres."""
+    exif = Image.Exif()
+    diagonal = float(np.hypot(*shot.size_px))
+    exif.get_ifd(0x8769)[0xA405] = round(shot.focal_px * float(np.hypot(36, 24)) / diagonal)
+    Image.fromarray(rgb).save(path, quality=95, exif=exif)
+    return path
 
 
 def length_errors_mm(shot, camera, height_mm=THICK):
