@@ -38,6 +38,9 @@ EDGES_ALIKE_U_PX = {"silhouette": 0.2, "ink": 0.1}
 the bleeding of ink.  This and the one before are judged by benchmarks/coverage.py."""
 
 
+UNSEEN_TONE_U_PX = 0.12  # where no edge shows its levels; what dark steel on paper has
+
+
 @dataclass(frozen=True, eq=False)
 class Circumstances:
     """How a piece was measured."""
@@ -75,7 +78,8 @@ def budget_of(piece: TracedPiece, how: Circumstances) -> Budget:
     """Everything that can be wrong with a piece, by cause."""
     camera, outline = how.solution.camera, piece.outline
     grid = Grid.over(outline.points_mm)
-    pixel_mm = mm_per_px(camera, outline.points_px)
+    shown = _shown(camera, outline.points_px)
+    pixel_mm = mm_per_px(camera, outline.points_px[shown])
     parts = [
         Part(causes.PRINT, (*by_scale(grid, _common_u(how)), *_of(how, grid, "print"))),
         Part(causes.CAMERA, _of(how, grid, "corners", "lens")),
@@ -88,8 +92,8 @@ def budget_of(piece: TracedPiece, how: Circumstances) -> Budget:
         risen = by_height(grid, camera, how.height_mm, (THICKNESS_U_MM, 0.0, 0.0))
         parts.append(Part(causes.THICKNESS, risen))
     blur_px = outline.blur_mm / pixel_mm
-    seen = outline.points_px[outline.evidence == MEASURED]
-    off_px = tone.u_px(how.photo.linear_grey, seen, blur_px) if len(seen) > 4 else 0.0
+    seen = outline.points_px[shown & (outline.evidence == MEASURED)]
+    off_px = tone.u_px(how.photo.linear_grey, seen, blur_px) if len(seen) > 4 else UNSEEN_TONE_U_PX
     on_centre = how.mode == "ink" and how.line_side == "centre"
     parts += [
         # Both sides of a line move toward its middle.
@@ -137,6 +141,15 @@ def _lying(how: Circumstances) -> tuple[float, float, float]:
     """How far the face may be off its height: at its middle, and at its ends by a lean."""
     u = math.hypot(LYING_U_MM, BULGE_SHARE * how.solution.sheet_flatness_mm)
     return u, u / 3, u / 3  # a stiff piece evens out what is under it
+
+
+def _shown(camera: Camera, points_px: FloatArray) -> NDArray[np.bool_]:
+    """Which points (N,) lie in the photo; all that can be, where another photo shows them."""
+    width, height = camera.size_px
+    finite = np.isfinite(points_px).all(axis=1)
+    at = np.nan_to_num(points_px, nan=-1.0)
+    inside = np.asarray(((at >= 0) & (at < np.array([width, height]))).all(axis=1))
+    return inside if inside.any() else np.asarray(finite)
 
 
 def mm_per_px(camera: Camera, points_px: FloatArray) -> float:
