@@ -24,7 +24,7 @@ def channel(web=60.0, left=25.0, right=30.0, length=120.0):
     return Pattern(
         "channel",
         outline([(0, 0), (total, 0), (total, length), (0, length)]),
-        openings=(Circle((left + web / 2, length / 2), 8.0),),
+        openings=(Circle((left + web / 2, length / 2), 8.0),) if web > 30.0 else (),
         bends=(bend(left, 0, left, length), bend(left + web, 0, left + web, length)),
     )
 
@@ -55,3 +55,15 @@ def tab():
     """A plate with a tab in the middle of its lower edge, without reliefs."""
     points = [(0, 0), (60, 0), (60, -20), (100, -20), (100, 0), (160, 0), (160, 100), (0, 100)]
     return Pattern("tab", outline(points), bends=(bend(60, 0, 100, 0),))
+
+
+def lipped(web=150.0, flange=30.0, lip=14.0, length=200.0):
+    """A plate with one flange and a lip on it, turned back over the plate."""
+    total = web + flange + lip
+    bends = (
+        bend(flange + lip, length, flange + lip, 0),
+        bend(lip, length, lip, 0),
+    )
+    return Pattern(
+        "lipped", outline([(0, 0), (total, 0), (total, length), (0, length)]), bends=bends
+    )

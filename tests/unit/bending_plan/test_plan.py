@@ -1,0 +1,170 @@
+"""Orders that any bench hand could say beforehand, and blocks with the right name on them."""
+
+from itertools import permutations
+
+import folded_pieces as pieces
+import pytest
+
+from digitize.bending.facts import Said
+from digitize.bending_plan.bench import Bench
+from digitize.bending_plan.operation import Block, Step
+from digitize.bending_plan.part import Part
+from digitize.bending_plan.plan import BadPlan, plan
+from digitize.bending_plan.search import Search
+from digitize.bending_plan.tools import TOOLS, Bars, Folder, Vice
+
+
+def order(found):
+    return [s.operation.name for s in found.steps]
+
+
+def planned(pattern, tool, said=None, **more):
+    return plan(pieces.developed(pattern, said), tool, "mild-steel", **more)
+
+
+def test_a_wide_channel_is_folded_in_any_order_through_nearly_91_degrees():
+    found = planned(pieces.channel(60.0, 25.0, 30.0, 120.0), Vice())
+    assert order(found) == ["B1", "B2"]
+    assert found.orders == 2
+    assert all(s.bend.angle_deg == pytest.approx(90 / 0.99) for s in found.steps)
+
+
+def test_a_narrow_channel_is_blocked_by_the_leg_that_is_bent_already():
+    found = planned(pieces.channel(14.0, 40.0, 40.0, 100.0), Vice())
+    assert not found.steps
+    assert {(b.operation.name, b.because) for b in found.blocks} == {("B1", "B2"), ("B2", "B1")}
+    assert all("jaw" in b.reason for b in found.blocks)
+    assert "hammered" in found.remedies[0].text
+    assert sorted(order_of(found.remedies[0].pieces[0])) == ["B1", "B2"]
+
+
+def order_of(steps):
+    return [s.operation.name for s in steps]
+
+
+def test_the_web_of_a_channel_must_span_the_jaw():
+    """The web goes over the jaw, the bent leg comes down behind it: 25 mm deep by default, so a
+    leg of 20 clears the casting below, and one of 40 needs a web wider than the casting."""
+    jaw, casting = Vice().jaw_thickness_mm, Vice().body_mm
+    for web, leg, works in (
+        (jaw + 6.0, 20.0, True),
+        (jaw - 2.0, 20.0, False),
+        (casting - 5.0, 40.0, False),
+        (casting + 6.0, 40.0, True),
+    ):
+        found = planned(pieces.channel(web, leg, leg, 100.0), Vice())
+        assert bool(found.steps) is works, (web, leg)
+
+
+def test_a_tray_wants_fingers_for_its_last_side_and_no_straight_clamp():
+    found = planned(pieces.tray(), TOOLS["box-folder"])
+    assert len(found.steps) == 4
+    assert found.orders == 24
+    last = found.steps[-1]
+    assert last.choice.fingers  # between the two flanges that stand
+    assert sum(last.choice.fingers) <= 92.0
+    straight = planned(pieces.tray(), TOOLS["straight-folder"])
+    assert not straight.steps
+    assert all("the clamp" in b.reason for b in straight.blocks)
+    assert "hammered" in straight.remedies[0].text
+
+
+def test_bars_too_long_for_a_tray_are_cut():
+    found = planned(pieces.tray(), Bars())
+    assert not found.steps
+    assert "cut to" in found.remedies[0].text
+    assert len(found.remedies[0].pieces[0]) == 4
+
+
+@pytest.mark.parametrize(
+    ("pattern", "tool", "said", "reason"),
+    [
+        (pieces.channel(length=200.0), Vice(), None, "200 mm long and the jaws 125 mm wide"),
+        (
+            pieces.channel(),
+            Vice(),
+            {"all": Said(135.0, True, 1.2)},
+            "bends no farther than 95°",
+        ),
+        (pieces.channel(left=6.0, web=6.5), Vice(), None, "to hold"),
+        (
+            pieces.channel(100.0, 100.0, 100.0, 100.0),
+            Vice(),
+            None,
+            "runs into the slide of the vice",
+        ),
+        (pieces.channel(length=700.0), TOOLS["box-folder"], None, "the folder takes 600 mm"),
+        (
+            pieces.channel(length=300.0),
+            Folder(fingers_mm=(100.0, 50.0)),
+            None,
+            "150 mm of fingers",
+        ),
+    ],
+)
+def test_what_the_tool_cannot_do_is_said(pattern, tool, said, reason):
+    found = planned(pattern, tool, said)
+    assert not found.steps
+    assert any(reason in b.sentence for b in found.blocks), [b.sentence for b in found.blocks]
+
+
+def test_an_order_asked_for_is_kept_or_tipped_to_the_nearest():
+    """On a straight clamp the lips come before the flanges they stand on."""
+    pattern, tool = pieces.lipped(), Folder(fingers_mm=(), clamp_height_mm=60.0)
+    good = planned(pattern, tool, wanted=("B2", "B1"))
+    assert order(good) == ["B2", "B1"]
+    bad = planned(pattern, tool, wanted=("B1", "B2"))
+    assert not bad.steps
+    assert bad.blocks[0].operation.name == "B2"
+    assert bad.blocks[0].because == "B1"
+    assert "B2, B1: 1 pair swapped" in bad.remedies[0].text
+    with pytest.raises(BadPlan, match="not one of all bends"):
+        planned(pattern, tool, wanted=("B1",))
+
+
+def test_the_search_finds_just_the_orders_that_trying_them_all_finds():
+    for pattern, tool in (
+        (pieces.tray(), TOOLS["box-folder"]),
+        (pieces.tray(h=45.0), Vice(jaw_width_mm=145.0, depth_mm=200.0)),
+        (pieces.lipped(), TOOLS["straight-folder"]),
+    ):
+        blank = pieces.developed(pattern)
+        part = Part(blank)
+        search = Search(Bench(part, tool, "mild-steel"))
+        search.best()
+        works = 0
+        for tried in permutations(range(len(part.operations))):
+            bench, done = Bench(part, tool, "mild-steel"), 0
+            for index in tried:
+                if isinstance(bench.make(done, index), Block):
+                    break
+                done |= 1 << index
+            else:
+                works += 1
+        assert search.orders == works
+
+
+def test_flanges_that_run_into_each_other_are_named():
+    found = planned(
+        pieces.channel(30.0, 40.0, 40.0, 100.0),
+        Bars(),
+        {
+            "B1": Said(93.0, True, 1.2),
+            "B2": Said(150.0, True, 1.2),
+        },
+    )
+    assert not found.steps
+    part = Part(
+        pieces.developed(
+            pieces.channel(30.0, 40.0, 40.0, 100.0),
+            {
+                "B1": Said(90.0, True, 1.2),
+                "B2": Said(150.0, True, 1.2),
+            },
+        )
+    )
+    step = Bench(part, Folder(front_deg=70.0), "mild-steel").hammer(1, 1)
+    assert isinstance(step, Block)
+    assert "brings F3 into F1" in step.reason or "brings F1 into F3" in step.reason
+    assert step.because == "B1"
+    assert isinstance(Bench(part, Folder(front_deg=70.0), "mild-steel").hammer(0, 1), Step)
