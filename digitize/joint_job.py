@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from digitize.bundle.frames import over_sheet, to_common, to_sheet
 from digitize.bundle.joint import JointSolution, Placement, solve
 from digitize.bundle.one_photo import sightings_used
-from digitize.bundle.papers import clear_of_papers, paper
+from digitize.bundle.papers import clear_of_papers, paper, strays
 from digitize.bundle.view import Scales, View
 from digitize.camera.camera import Camera
 from digitize.errors import DigitizeError, Exit, Notice
@@ -41,13 +41,14 @@ from digitize.tracing.ink import InkOptions, trace_ink
 from digitize.tracing.light import fit_paper_light
 from digitize.tracing.mode import choose_mode
 from digitize.tracing.silhouette import SilhouetteOptions, trace_silhouette
-from digitize.tracing.traces import CUT, Traced, TracedLoop, TracedPiece
+from digitize.tracing.traces import MEASURED, Traced, TracedLoop, TracedPiece
 
 Where = Literal["auto", "inside", "around"]
 Progress = Callable[[str], None]
 FloatArray = NDArray[np.float64]
 
 _BESIDE_MM = 300.0  # beyond the outermost sheets a drawing may reach
+_LEAST_SEEN = 0.1  # of an outline: less is the soft shadow of a sheet that stands up, no piece
 
 
 @dataclass(frozen=True, eq=False)
@@ -213,14 +214,24 @@ class _Bench:
         sighting, placement = self.over(number)
         local = over_sheet(camera, placement)
         light = fit_paper_light(photo, local, sighting.sheet, placement.scale)
-        papers = papers_in(camera, self.joint.placements)
-        return Laid(photo, camera, ground_light(light, shapely.union_all(papers)))
+        papers = shapely.union_all(papers_in(camera, self.lying(number)))
+        return Laid(photo, camera, ground_light(light, papers, papers))
 
     @property
     def region_mm(self) -> FloatArray:
         """What was asked for, else the ground clear of all papers."""
-        asked = self.options.region_mm
-        return clear_of_papers(self.joint.placements) if asked is None else asked
+        if self.options.region_mm is not None:
+            return self.options.region_mm
+        astray = (p for number in range(len(self.views)) for p in self.astray(number))
+        return clear_of_papers([*self.joint.placements, *astray])
+
+    def astray(self, number: int) -> tuple[Placement, ...]:
+        """Where the sheets left out of a photo seem to lie in it."""
+        return strays(self.joint, number, self.views[number].sightings)
+
+    def lying(self, number: int) -> list[Placement]:
+        """All sheets in a photo, used or not."""
+        return [*self.joint.placements, *self.astray(number)]
 
     def asked_for(self, box_mm: tuple[float, ...], placement: Placement) -> bool:
         """Whether the middle of a box on a sheet lies in the region asked for."""
@@ -279,7 +290,7 @@ def _mode(bench: _Bench, ring: Placement | None) -> Literal["ink", "silhouette"]
         mode, _ = choose_mode(photo, over_sheet(camera, ring), ring.sheet, ring.scale)
         return mode
     _, placement = bench.over(number)
-    bare = bared(photo, camera, bench.joint.placements, placement)
+    bare = bared(photo, camera, bench.lying(number), placement)
     mode, _ = choose_mode(bare.photo, bare.camera, _filled(placement.sheet), placement.scale)
     return mode
 
@@ -440,7 +451,7 @@ def _silhouette(bench: _Bench, ring: Placement | None, number: int) -> PhotoTrac
         traced = trace_seen(Seen(photo, (sighting,), solution, local, ()), lambda step: None)
         return PhotoTrace(view.name, view.camera, carried(traced, ring), height_mm)
     _, placement = bench.over(number)
-    bare = bared(photo, view.camera, bench.joint.placements, placement)
+    bare = bared(photo, view.camera, bench.lying(number), placement)
     lying = SilhouetteOptions(height_mm or None)
     parts = []
     for box in bare.looked_at(height_mm, lying.min_area_mm2):
@@ -462,8 +473,10 @@ def _silhouette(bench: _Bench, ring: Placement | None, number: int) -> PhotoTrac
 
 
 def _true_pieces(traced: Traced) -> Traced:
-    """Without what is mostly the edge of something painted over."""
-    pieces = tuple(p for p in traced.pieces if (p.outline.evidence != CUT).mean() > 0.1)
+    """Without what is mostly the edge of something painted over, or no sharp edge at all."""
+    pieces = tuple(
+        p for p in traced.pieces if (p.outline.evidence == MEASURED).mean() > _LEAST_SEEN
+    )
     if not pieces:
         raise NothingButEnds("it shows no edge of a piece")
     return replace(traced, pieces=pieces)

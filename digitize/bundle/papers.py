@@ -7,13 +7,15 @@ among the sheets and clear of their paper.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.affinity import rotate, translate
 
-from digitize.bundle.joint import Placement
+from digitize.bundle.joint import JointSolution, Placement
+from digitize.sighting.sighting import Sighting
 
 FloatArray = NDArray[np.float64]
 
@@ -35,6 +37,39 @@ def paper(placement: Placement) -> shapely.Geometry:
     x, y = placement.middle_mm
     moved: shapely.Geometry = translate(turned, x, y)
     return moved
+
+
+def strays(
+    joint: JointSolution, photo: int, sightings: Sequence[Sighting]
+) -> tuple[Placement, ...]:
+    """Where the sheets left out of a photo seem to lie in it: about, as if in the plane.
+
+    Such a sheet hides the ground like any other, and its squares are nothing to trace.
+    """
+    view = joint.views[photo]
+    found = []
+    for sighting, used in zip(sightings, view.used, strict=True):
+        seen = view.camera.to_sheet(sighting.corners_px)
+        visible = np.isfinite(seen).all(axis=1)
+        if used.any() or visible.sum() < 3:
+            continue
+        local = sighting.corners_mm - np.array(sighting.sheet.size_mm) / 2
+        x, y = local[visible].T
+        # Turned, stretched and moved: u = a x - b y + c, v = b x + a y + d.
+        one, none = np.ones_like(x), np.zeros_like(x)
+        rows = np.vstack([np.column_stack([x, -y, one, none]), np.column_stack([y, x, none, one])])
+        a, b, c, d = np.linalg.lstsq(rows, seen[visible].T.ravel(), rcond=None)[0]
+        size = float(np.hypot(a, b))
+        found.append(
+            replace(
+                joint.placements[0],
+                sheet=sighting.sheet,
+                middle_mm=(float(c), float(d)),
+                angle_rad=float(np.arctan2(b, a)),
+                scale=(size, size),
+            )
+        )
+    return tuple(found)
 
 
 def clear_of_papers(placements: Sequence[Placement]) -> FloatArray:

@@ -141,11 +141,43 @@ def _searched(problem: Problem, datum: int | None) -> Found:
     if len(problem.photos) > 1:
         state = all_placed(state, problem, beliefs, planes, first)
         state, _ = _robust(state, problem, beliefs, home, part=flat, rounds=4)
-        while strange := _strange_photos(state, problem, beliefs):
-            problem, state = _with_lenses_of_their_own(problem, state, strange)
-            beliefs = usual_beliefs(problem)
-            state, _ = _robust(state, problem, beliefs, home, part=flat, rounds=4)
+        apart, of_its_own = problem, state
+        while strange := _strange_photos(of_its_own, apart, usual_beliefs(apart)):
+            apart, of_its_own = _with_lenses_of_their_own(apart, of_its_own, strange)
+            of_its_own, _ = _robust(
+                of_its_own, apart, usual_beliefs(apart), home, part=flat, rounds=4
+            )
+        if apart is not problem:
+            return _by_evidence(
+                _Search(problem, beliefs.doubting(state, problem), home),
+                state,
+                _Search(apart, usual_beliefs(apart).doubting(of_its_own, apart), home),
+                of_its_own,
+                flat,
+            )
     return _Search(problem, beliefs.doubting(state, problem), home).found(state, flat)
+
+
+def _by_evidence(
+    shared: _Search, together: State, split: _Search, apart: State, flat: BoolArray
+) -> Found:
+    """With lenses of their own for some photos, if that explains them better.
+
+    A sheet that was lifted or moved can make a lens look strange, until it is left out.
+    """
+    by_split = split.found(apart, flat)
+    try:
+        by_shared = shared.found(together, flat)
+    except SheetsDisagreeError:
+        return by_split
+    both = by_split.weighing.active & by_shared.weighing.active
+    costs = [
+        _robust_cost(found.state, found.problem, usual_beliefs(found.problem), both)
+        for found in (by_shared, by_split)
+    ]
+    more = by_split.problem.lenses - by_shared.problem.lenses
+    plain = len(by_shared.aside) <= len(by_split.aside)
+    return by_shared if plain and costs[0] < costs[1] + more * _CONTRADICTED else by_split
 
 
 def _strange_photos(state: State, problem: Problem, beliefs: Beliefs) -> list[int]:

@@ -111,9 +111,10 @@ def bared(photo: Photo, camera: Camera, placements: Sequence[Placement], over: P
     reach = _RIM_PX + 2
     inner = shapely.box(reach, reach, width - 1 - reach, height - 1 - reach)
     whole = shapely.box(0, 0, width - 1, height - 1)
-    painted = shapely.union_all([shapely.difference(whole, inner), *papers_in(rimmed, placements)])
+    papers = shapely.union_all(papers_in(rimmed, placements))
+    painted = shapely.union(shapely.difference(whole, inner), papers)
     light = fit_paper_light(wide, local, over.sheet, over.scale)
-    ground = ground_light(light, painted)
+    ground = ground_light(light, painted, papers)
     mask = _mask(painted, width, height)
     bare = replace(wide, rgb=_painted(wide.rgb, ground, mask, _noise(wide.rgb, mask)))
     return Bare(bare, local, replace(ground, photo=bare), over, painted)

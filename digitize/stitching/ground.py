@@ -21,6 +21,8 @@ from digitize.tracing.light import PaperLight
 FloatArray = NDArray[np.float64]
 
 _NEAR_PX = 5.0  # from what covers the ground
+_BESIDE = 0.03  # of the photo's long side, from a sheet: what lies there is ground, mostly
+_FEWEST = 50  # places that tell of the ground
 _DARKEST = 1e-4  # linear light, below which a logarithm only shows noise
 
 
@@ -33,11 +35,14 @@ def papers_in(camera: Camera, placements: Sequence[Placement]) -> list[shapely.P
     ]
 
 
-def ground_light(light: PaperLight, covered: shapely.Geometry) -> PaperLight:
+def ground_light(
+    light: PaperLight, covered: shapely.Geometry, papers: shapely.Geometry
+) -> PaperLight:
     """The level of the plain ground in place of paper's.
 
-    ``covered`` is what of the photo, in pixels, is no ground.  The field's own polynomial
-    is fitted anew to the light of most of the rest, with Tukey weights.
+    ``covered`` is what of the photo, in pixels, is no ground, and ``papers`` the sheets in
+    it: a large piece may hide most of the ground, but right beside the sheets it shows.  From
+    there the field's own polynomial is fitted anew to all that goes with it, with Tukey weights.
     """
     points_px = _clear_of(covered, light.photo.width_px, light.photo.height_px)
     places = np.round(points_px).astype(np.intp)
@@ -53,10 +58,15 @@ def ground_light(light: PaperLight, covered: shapely.Geometry) -> PaperLight:
         ]
     )
     off = logs - np.log(light.white_at(points_px))
-    size = np.abs(off - np.median(off, axis=0)).max(axis=1)
+    beside = shapely.distance(papers, shapely.points(points_px)) < _BESIDE * max(
+        light.photo.width_px, light.photo.height_px
+    )
+    told = beside if beside.sum() > _FEWEST else np.ones(len(off), dtype=bool)
+    size = np.abs(off - np.median(off[told], axis=0)).max(axis=1)
     coefficients = light.coefficients
     for _ in range(12):
-        spread = float(np.clip(1.4826 * np.median(size), 0.01, 0.1))
+        spread = float(np.clip(1.4826 * np.median(size[told]), 0.01, 0.1))
+        told = size < 4.7 * spread
         root = np.clip(1 - (size / (4.7 * spread)) ** 2, 0, None)[:, None]
         coefficients = np.linalg.lstsq(basis * root, logs * root, rcond=1e-6)[0]
         size = np.abs(logs - basis @ coefficients).max(axis=1)

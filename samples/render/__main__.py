@@ -3,6 +3,8 @@
 ``accuracy`` prints how exactly painted edges are placed; ``check`` compares the cameras in
 all truth files with the renderer's rays.
 
+``floor-section`` makes the four photographs of one long piece, in a folder of their own.
+
 ``--quick`` makes them small and grainy, ``--into FOLDER`` elsewhere than in samples/.
 """
 
@@ -17,6 +19,7 @@ import engine
 engine.start()
 
 from accuracy import report  # noqa: E402 - the renderer must be started first
+from floor_section import FOLDER, shots  # noqa: E402
 from lens import coarser  # noqa: E402
 from make import make  # noqa: E402
 from scenes import MADE  # noqa: E402
@@ -30,7 +33,7 @@ def main() -> None:
     parser.add_argument("--into", type=Path, default=Path(__file__).resolve().parent.parent)
     asked = parser.parse_args()
     if asked.names == ["list"]:
-        print("\n".join(MADE))
+        print("\n".join([*MADE, FOLDER]))
         return
     if asked.names == ["accuracy"]:
         report()
@@ -38,6 +41,10 @@ def main() -> None:
     if asked.names == ["check"]:
         for path in sorted(asked.into.glob("*.json")):
             print(f"{path.stem}: {check_file(path):.6f} px")
+        return
+    if asked.names == [FOLDER]:
+        for shot in shots():
+            make(shot, asked.into / FOLDER)
         return
     names = list(MADE) if asked.names == ["all"] else asked.names
     for name in names:
