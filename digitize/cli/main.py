@@ -17,6 +17,7 @@ import typer
 from digitize.cli import (
     blank_command,
     check_command,
+    compare_command,
     draw_command,
     fold_command,
     phone_command,
@@ -59,6 +60,7 @@ app.command("sheet")(sheet_command.sheet)
 app.command("printer")(printer_command.printer)
 app.command("phone")(phone_command.phone)
 app.command("sizes")(sizes_command.sizes)
+app.command("compare")(compare_command.compare)
 app.command("draw")(draw_command.draw)
 app.command("blank")(blank_command.blank)
 app.command("fold")(fold_command.fold)

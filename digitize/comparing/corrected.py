@@ -60,6 +60,11 @@ def trimmed(found: Comparison) -> Corrected:
     return _back(found, replace(found.laid, outline=outline), lines, "trimmed")
 
 
+def trim_lines_on_old(found: Comparison) -> tuple[tuple[Segment, ...], ...]:
+    """Where to trim the new piece, as it lies over the old one."""
+    return tuple(_put_right(found, ("more",), ragged=False)[1])
+
+
 def next_time(found: Comparison) -> Corrected:
     """What to cut next time: different stretches and features as the old piece has them."""
     outline, lines = _put_right(found, ("more", "less"), ragged=False)

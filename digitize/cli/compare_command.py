@@ -1,0 +1,95 @@
+"""``digitize compare``: the new piece held over the old one, in millimetres."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from digitize.cli.options import Json, Overwrite, Unit, Units, positive_mm
+from digitize.cli.pieces import Printer, Thickness
+from digitize.cli.trace_command import PaperSize
+
+
+class Over(StrEnum):
+    """How the new piece is laid over the old one."""
+
+    SOUND = "sound"
+    ALL = "all"
+    ZONE = "zone"
+
+
+def compare(
+    old: Annotated[
+        Path, typer.Argument(help="The old piece: a .pattern.json or a photo.", show_default=False)
+    ],
+    new: Annotated[
+        Path, typer.Argument(help="The new piece: a .pattern.json or a photo.", show_default=False)
+    ],
+    over: Annotated[
+        Over,
+        typer.Option(
+            "--over",
+            help="Lay over by the edges that agree, by all of the edge, or for the smallest "
+            "largest deviation.",
+        ),
+    ] = Over.SOUND,
+    lock: Annotated[
+        str | None,
+        typer.Option(
+            "--lock",
+            help="Lay over by one or two features of the old piece: H1,H2 (holes), E1,H1 (edge, "
+            "then hole), B1 (bend line). H1=H2: the new one's is called H2.",
+        ),
+    ] = None,
+    flip: Annotated[
+        bool, typer.Option("--flip", help="The new piece was seen from its other face.")
+    ] = False,
+    allow: Annotated[
+        str | None,
+        typer.Option("--allow", help="End with code 10 where the edge is off by more than this."),
+    ] = None,
+    thickness: Thickness = None,
+    printer: Printer = None,
+    into: Annotated[
+        Path | None,
+        typer.Option(
+            "--into", "-o", help="Folder for pictures, drawings, trim template and history."
+        ),
+    ] = None,
+    paper: Annotated[
+        PaperSize, typer.Option("--paper", "-p", help="Paper of the trim template.")
+    ] = PaperSize.A4,
+    units: Units = Unit.MM,
+    overwrite: Overwrite = False,
+    as_json: Json = False,
+) -> None:
+    """Compare a new piece with the old one: what to trim, what is short, what has moved."""
+    from digitize.cli import show, show_comparison
+    from digitize.cli.pieces import read_piece
+    from digitize.comparing.comparison import compare as hold_over
+    from digitize.comparison_delivery import deliver, last_trial
+    from digitize.errors import Exit
+
+    allowed_mm = positive_mm(allow, units, "--allow")
+    with show.progress(quiet=as_json) as progress:
+        first = read_piece(old, thickness, printer, units, progress)
+        second = read_piece(new, thickness, printer, units, progress)
+        progress("Laying one over the other")
+        found = hold_over(
+            first,
+            second,
+            fit=over.value,
+            mirrored=flip,
+            locked=tuple(lock.split(",")) if lock else (),
+        )
+        before = last_trial(found, into) if into is not None else None
+        files: tuple[Path, ...] = ()
+        if into is not None:
+            progress("Writing the files")
+            files = deliver(found, into, units.value, paper.value, overwrite=overwrite)
+    show_comparison.result(found, before, files, units.value, as_json=as_json)
+    if allowed_mm is not None and found.largest_mm > allowed_mm:
+        raise typer.Exit(Exit.DIFFERS)

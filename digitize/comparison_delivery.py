@@ -1,0 +1,75 @@
+"""What a comparison leaves in a folder: pictures, drawings, trim template, patterns, history."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from digitize.comparing import trials
+from digitize.comparing.comparison import Comparison
+from digitize.comparing.corrected import next_time, trimmed
+from digitize.comparing.trials import Trial, trial_of
+from digitize.files import comparison_drawing, comparison_picture, comparison_plot, paper
+from digitize.files.atomic import NotWritten, write_bytes
+from digitize.files.units import Unit
+from digitize.pattern import document
+
+HISTORY = ".trials.json"
+
+
+def last_trial(found: Comparison, folder: Path) -> Trial | None:
+    """The trial before this one of the same old piece, if the folder knows any."""
+    kept = _trials(found, folder)
+    return kept[-1] if kept else None
+
+
+def deliver(
+    found: Comparison, folder: Path, unit: Unit, paper_size: str, *, overwrite: bool = False
+) -> tuple[Path, ...]:
+    """Write every file and add to the history; returns their paths.
+
+    A template and a trimmed pattern are written only where something is to be trimmed.
+    Raises ``NotWritten`` before anything is written where a file exists.
+    """
+    stem = f"{found.new.name}-over-{found.old.name}"
+    files = {
+        f"{stem}.png": comparison_picture.render(found, unit),
+        f"{stem}-edge.png": comparison_plot.render(found, unit),
+        f"{stem}.dxf": comparison_drawing.dxf(found, unit),
+        f"{stem}.svg": comparison_drawing.svg(found, unit),
+    }
+    trim = trimmed(found)
+    if trim.lines:
+        options = paper.PaperOptions(paper=paper_size, unit=unit)
+        files[f"{trim.pattern.name}.pattern.json"] = document.dumps(trim.pattern).encode()
+        files[f"{trim.pattern.name}-1to1.pdf"] = paper.render(trim.pattern, options)
+    if not found.same:
+        better = next_time(found).pattern
+        files[f"{better.name}.pattern.json"] = document.dumps(better).encode()
+    paths = {folder / name: data for name, data in files.items()}
+    for path in paths:
+        if path.exists() and not overwrite:
+            raise NotWritten(
+                "a file of that name exists already",
+                where=str(path),
+                do="choose another folder, or say --overwrite",
+            )
+    kept = (*_trials(found, folder), trial_of(found))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise NotWritten(
+            "the folder cannot be made", where=str(folder), do=(fault.strerror or "").lower()
+        ) from fault
+    written = [write_bytes(path, data, overwrite=overwrite) for path, data in paths.items()]
+    history = trials.dumps(found.old.name, kept).encode()
+    written.append(write_bytes(_history(found, folder), history, overwrite=True))
+    return tuple(written)
+
+
+def _history(found: Comparison, folder: Path) -> Path:
+    return folder / f"{found.old.name}{HISTORY}"
+
+
+def _trials(found: Comparison, folder: Path) -> tuple[Trial, ...]:
+    path = _history(found, folder)
+    return trials.loads(path.read_text("utf-8")) if path.exists() else ()

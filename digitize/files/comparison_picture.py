@@ -1,0 +1,312 @@
+"""Old and new over each other, the new edge coloured by how far it is off, as PNG.
+
+For people: where, how much, and what to do about it, with numbers at the worst places.  The
+old piece is squared up on its datum, as in its other pictures.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+
+import cv2
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from digitize.comparing.comparison import Comparison
+from digitize.comparing.differences import Change
+from digitize.comparing.features import features_of
+from digitize.comparing.stretches import Stretch
+from digitize.files.diverging import SAME, colour, full_scale_mm
+from digitize.files.palette import Rgb
+from digitize.files.picture import (
+    Lettering,
+    Picture,
+    draw_lines,
+    png,
+    tag_size,
+    wrapped,
+)
+from digitize.files.units import Unit, length
+from digitize.pattern.contour import Closed
+from digitize.pattern.dimensions import datum_of, opening_letter
+from digitize.pattern.extent import Box
+from digitize.pattern.region import metal
+from digitize.pattern.segments import Point
+
+FloatArray = NDArray[np.float64]
+
+LONGEST_PX = 2000
+MOST_NUMBERS = 12
+INK: Rgb = (24, 28, 36)
+OLD: Rgb = (60, 64, 72)
+PALE: Rgb = (236, 236, 232)
+
+
+def render(found: Comparison, unit: Unit = "mm") -> bytes:
+    """The picture of a comparison as PNG."""
+    return png(_View(found, unit).draw())
+
+
+def change_words(change: Change, unit: Unit) -> str:
+    """A feature's change in a few words, only what is more than the measurement can be wrong."""
+    parts = []
+    if abs(change.off_mm) > change.off_expanded_mm:
+        parts.append(f"{length(abs(change.off_mm), unit)} off")
+    if _beyond(change.size_mm, change.size_expanded_mm):
+        assert change.size_mm is not None
+        word = {"hole": "Ø", "slot": "width"}.get(change.kind, "size")
+        parts.append(f"{word} {_signed(change.size_mm, unit)}")
+    if change.kind == "slot" and _beyond(change.length_mm, change.size_expanded_mm):
+        assert change.length_mm is not None
+        parts.append(f"length {_signed(change.length_mm, unit)}")
+    if _beyond(change.turn_deg, change.turn_expanded_deg):
+        assert change.turn_deg is not None
+        parts.append(f"turned {change.turn_deg:+.1f}°")
+    return ", ".join(parts) or "same within measurement"
+
+
+def _beyond(value: float | None, expanded: float | None) -> bool:
+    return value is not None and expanded is not None and abs(value) > expanded
+
+
+def _signed(value_mm: float, unit: Unit) -> str:
+    return ("+" if value_mm >= 0 else "-") + length(abs(value_mm), unit)
+
+
+class _View:
+    """One picture: where the old piece lies on it, and what is drawn from the bottom up."""
+
+    def __init__(self, found: Comparison, unit: Unit) -> None:
+        self.found, self.unit = found, unit
+        self.datum = datum_of(found.old)
+        boxes = [self._box(p.outline) for p in (found.old, found.laid)]
+        x0, y0 = (min(b[i] for b in boxes) for i in (0, 1))
+        x1, y1 = (max(b[i] for b in boxes) for i in (2, 3))
+        air = max(0.16 * max(x1 - x0, y1 - y0), 3.0)
+        self.box = (x0 - air, y0 - air, x1 + air, y1 + air)
+        wide, high = self.box[2] - self.box[0], self.box[3] - self.box[1]
+        self.px_per_mm = LONGEST_PX / max(wide, high)
+        self.view_w, self.view_h = round(wide * self.px_per_mm), round(high * self.px_per_mm)
+        self.type_px = 26
+        self.full_mm = full_scale_mm(float(np.abs(found.deviation.new.signed_mm).max()))
+        room = max(self.view_w, 1100) - 2 * self.type_px
+        self.width = max(self.view_w, 1100)
+        closed = [c for p in (found.old, found.laid) for c in (p.outline, *p.openings)]
+        self.edges = shapely.MultiLineString(
+            [shapely.LinearRing(self.px(c.points_mm(0.5))) for c in closed]
+        ).buffer(6.0)
+        self.notes = wrapped(list(caption(found, unit)), room, round(0.9 * self.type_px))
+
+    def draw(self) -> Picture:
+        """The whole picture."""
+        foot = round((4.5 + 1.35 * len(self.notes)) * self.type_px)
+        canvas: Picture = np.full((self.view_h + foot, self.width, 3), 255, np.uint8)
+        self._metal(canvas)
+        self._deviation(canvas)
+        self._features(canvas)
+        self._numbers(canvas)
+        self._scale(canvas)
+        with Lettering(canvas) as lettering:
+            for row, line in enumerate(self.notes):
+                y = self.view_h + (3.9 + 1.35 * row) * self.type_px
+                lettering.line(self.type_px, y, line, round(0.9 * self.type_px), bold=row == 0)
+        return canvas
+
+    def px(self, points_mm: FloatArray | Sequence[Point]) -> FloatArray:
+        """Picture places of places on the old piece."""
+        p = np.array([self.datum.of((float(x), float(y))) for x, y in np.asarray(points_mm)])
+        left = (self.width - self.view_w) / 2
+        x = left + (p[:, 0] - self.box[0]) * self.px_per_mm
+        return np.column_stack((x, (self.box[3] - p[:, 1]) * self.px_per_mm))
+
+    def _box(self, closed: Closed) -> Box:
+        points = [self.datum.of((float(x), float(y))) for x, y in closed.points_mm(0.1)]
+        xs, ys = zip(*points, strict=True)
+        return min(xs), min(ys), max(xs), max(ys)
+
+    def _metal(self, canvas: Picture) -> None:
+        """The old piece, and over it what the new one has more and what it lacks."""
+        chord = 0.2 / self.px_per_mm
+        old, new = (metal(p, chord) for p in (self.found.old, self.found.laid))
+        sliver = 0.4 / self.px_per_mm
+        self._area(canvas, old, PALE)
+        for area, sign in ((new.difference(old), 1.0), (old.difference(new), -1.0)):
+            thick = area.buffer(-sliver).buffer(sliver)
+            self._area(canvas, thick, _paler(colour(0.4 * sign * self.full_mm, self.full_mm)))
+
+    def _area(self, canvas: Picture, area: shapely.Geometry, shade: Rgb) -> None:
+        for part in shapely.get_parts(area):
+            if part.is_empty or part.geom_type != "Polygon":
+                continue
+            rings = [part.exterior, *part.interiors]
+            places = [self.px(shapely.get_coordinates(r)) for r in rings]
+            cv2.fillPoly(
+                canvas, [np.round(p * 16).astype(np.int32) for p in places], shade, cv2.LINE_AA, 4
+            )
+
+    def _deviation(self, canvas: Picture) -> None:
+        """The new edge in pieces of one colour each, and the old edge thin over it."""
+        side = self.found.deviation.new
+        places = self.px(np.vstack((side.places_mm, side.places_mm[:1])))
+        off = np.where(np.abs(side.signed_mm) > side.expanded_mm, side.signed_mm, 0.0)
+        steps = np.round(off / self.full_mm * 20)
+        cuts = [0, *(np.flatnonzero(np.diff(steps)) + 1).tolist(), len(steps)]
+        for a, b in pairwise(cuts):
+            shade = (
+                SAME if steps[a] == 0 else colour(float(steps[a]) / 20 * self.full_mm, self.full_mm)
+            )
+            draw_lines(canvas, [places[a : b + 1]], shade, 9 if steps[a] else 5, halo=None)
+        for closed in (self.found.old.outline, *self.found.old.openings):
+            points = self.px(closed.points_mm(0.2 / self.px_per_mm))
+            draw_lines(canvas, [points], OLD, 2, closed=True, halo=None)
+        for stretch in self.found.stretches:
+            if not stretch.on_new:
+                shade = colour(stretch.largest_mm * _sign(stretch), self.full_mm)
+                ends = self.px([stretch.from_mm, stretch.to_mm])
+                draw_lines(canvas, [ends], shade, 9, halo=None)
+
+    def _features(self, canvas: Picture) -> None:
+        changed = {c.new_name: c.same for c in self.found.changes.both}
+        by_name = _named_openings(self.found)
+        for name, opening in by_name.items():
+            shade = SAME if changed.get(name, False) else colour(self.full_mm, self.full_mm)
+            points = self.px(opening.points_mm(0.2 / self.px_per_mm))
+            draw_lines(canvas, [points], shade, 4, closed=True, halo=None)
+        for pattern, shade in ((self.found.old, OLD), (self.found.laid, SAME)):
+            bends = [self.px([b.start_mm, b.end_mm]) for b in pattern.bends]
+            for line in bends:
+                draw_lines(canvas, list(_dashes(line)), shade, 2, halo=None)
+
+    def _numbers(self, canvas: Picture) -> None:
+        """Numbers at the worst places and at the features that differ."""
+        taken: list[Box] = []
+        for stretch in self.found.stretches[:MOST_NUMBERS]:
+            much = length(stretch.largest_mm, self.unit)
+            text = f"{'+' if stretch.kind == 'more' else '-'}{much}"
+            shade = colour(_sign(stretch) * self.full_mm, self.full_mm)
+            self._tag(canvas, stretch.at_mm, text, taken, shade)
+        changed = {c.new_name: c for c in self.found.changes.both if not c.same}
+        for feature in features_of(self.found.laid):
+            if feature.name in changed:
+                change = changed[feature.name]
+                text = f"{change.old_name} {change_words(change, self.unit)}"
+                self._tag(canvas, feature.at_mm, text, taken, INK)
+
+    def _tag(
+        self,
+        canvas: Picture,
+        at_mm: Point,
+        text: str,
+        taken: list[Box],
+        edge: Rgb,
+    ) -> None:
+        """A tag near a place with a line to it, off every edge and every other tag."""
+        size = round(0.9 * self.type_px)
+        w, h = tag_size(text, size)
+        x, y = self.px([at_mm])[0]
+        best: tuple[float, Box] | None = None
+        for far in (1.6, 2.6, 3.8, 5.2, 7.0):
+            for k in range(16):
+                a = math.tau / 16 * k
+                cx = x + math.cos(a) * (far * self.type_px + w / 2)
+                cy = y + math.sin(a) * (far * self.type_px + h / 2)
+                box = (cx - w / 2, cy - h / 2, cx + w / 2, cy + h / 2)
+                inside = min(box[:2]) > 0 and box[2] < self.width and box[3] < self.view_h
+                if not inside or any(_overlap(box, t) for t in taken):
+                    continue
+                cost = far + (20.0 if self.edges.intersects(shapely.box(*box)) else 0.0)
+                if best is None or cost < best[0]:
+                    best = cost, box
+        if best is None:
+            return
+        box = best[1]
+        taken.append(box)
+        reach = np.clip(np.array([x, y]), box[:2], box[2:])
+        draw_lines(canvas, [np.array([(x, y), reach])], edge, 2, halo=None)
+        with Lettering(canvas) as lettering:
+            lettering.tag(box[0], box[1], text, size, edge=edge)
+
+    def _scale(self, canvas: Picture) -> None:
+        """The colour bar with its numbers, between the view and the words."""
+        count, step = 21, 34
+        left = (self.width - count * step) // 2
+        y = self.view_h + round(0.6 * self.type_px)
+        for k in range(count):
+            value = (k - count // 2) / (count // 2) * self.full_mm
+            shade = SAME if k == count // 2 else colour(value, self.full_mm)
+            canvas[y : y + self.type_px, left + step * k : left + step * (k + 1)] = shade
+        size = round(0.85 * self.type_px)
+        middle, full = y + self.type_px / 2, length(self.full_mm, self.unit)
+        with Lettering(canvas) as lettering:
+            lettering.line(left - 14, middle, f"less metal -{full}", size, anchor="rm")
+            right = left + count * step + 14
+            lettering.line(right, middle, f"+{full} more metal", size, anchor="lm")
+            below = y + 1.3 * self.type_px
+            lettering.line(
+                self.width / 2, below, "grey: same within measurement", size, anchor="ma"
+            )
+
+
+def caption(found: Comparison, unit: Unit) -> Iterator[str]:
+    """What the picture says in words."""
+    off = found.deviation
+    yield f"{found.new.name} over {found.old.name}"
+    held = ", ".join(found.registration.locked)
+    how = {
+        "sound": "least squares of the edges that agree",
+        "all": "least squares of the whole edge",
+        "zone": "minimum zone",
+    }[found.registration.fit]
+    yield (
+        f"laid over by {f'locking {held}' if held else how}; profile value "
+        f"{length(off.profile_mm, unit, 2)} (twice the largest deviation, in the manner of "
+        f"ISO 1101); {100 * off.same_share:.0f} % of the edge is the same within the measurement"
+    )
+    for stretch in found.stretches[:6]:
+        yield stretch_words(stretch, unit)
+    if len(found.stretches) > 6:
+        yield f"and {len(found.stretches) - 6} more"
+    for notice in found.notices:
+        yield f"{'Doubt' if notice.level == 'doubt' else 'Note'}: {notice.text}"
+
+
+def stretch_words(stretch: Stretch, unit: Unit) -> str:
+    """A stretch's sentence in the unit asked for."""
+    if unit == "mm":
+        return stretch.sentence
+    mm = f"{stretch.largest_mm:.1f} mm over {stretch.length_mm:.0f} mm"
+    inch = f"{length(stretch.largest_mm, 'in')} over {length(stretch.length_mm, 'in', 0)}"
+    return stretch.sentence.replace(mm, inch)
+
+
+def _named_openings(found: Comparison) -> dict[str, Closed]:
+    counts: dict[str, int] = {}
+    named: dict[str, Closed] = {}
+    for opening in found.laid.openings:
+        letter = opening_letter(opening)
+        counts[letter] = counts.get(letter, 0) + 1
+        named[f"{letter}{counts[letter]}"] = opening
+    return named
+
+
+def _paler(shade: Rgb) -> Rgb:
+    r, g, b = ((3 * 255 + 2 * v) // 5 for v in shade)
+    return r, g, b
+
+
+def _dashes(line: FloatArray) -> Iterator[FloatArray]:
+    whole = float(np.hypot(*(line[1] - line[0])))
+    for start in np.arange(0.0, whole, 26.0):
+        t = np.array([start, min(start + 16.0, whole)])[:, None] / max(whole, 1e-9)
+        yield line[0] + t * (line[1] - line[0])
+
+
+def _sign(stretch: Stretch) -> float:
+    return 1.0 if stretch.kind == "more" else -1.0
+
+
+def _overlap(a: Box, b: Box) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]

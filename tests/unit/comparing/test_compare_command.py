@@ -1,0 +1,185 @@
+"""``digitize compare`` as a person runs it, and what it leaves in the folder."""
+
+from __future__ import annotations
+
+import io
+import json
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import cv2
+import ezdxf
+import numpy as np
+import pypdfium2
+import pytest
+from svgelements import SVG
+from svgelements import Path as SvgPath
+
+from digitize.cli.main import run
+from digitize.comparing.comparison import compare
+from digitize.comparing.trials import Trial, TrialsUnreadable, changed, dumps, loads
+from digitize.files import comparison_drawing, comparison_picture, comparison_plot
+from digitize.files.diverging import LESS_TO_MORE, colour, full_scale_mm
+from digitize.pattern import document
+from digitize.pattern.contour import Circle, Contour
+from digitize.pattern.model import Pattern
+from digitize.pattern.segments import Line
+
+Command = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def digitize(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> Command:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.chdir(tmp_path)
+
+    def command(*words: object) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
+        try:
+            run()
+            code = 0
+        except SystemExit as exit_:
+            code = int(exit_.code or 0)
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return command
+
+
+@pytest.fixture
+def remade(footplate: Pattern) -> Pattern:
+    """The lower edge 2 mm long over its left 100 mm, the first hole 0.4 mm to the right."""
+    parts = [e.segment for e in footplate.outline.as_contour().edges]
+    way = [(0.0, 70.0), (0.0, -2.0), (100.0, -2.0), (100.0, 0.0), (180.0, 0.0)]
+    below = [Line(a, b) for a, b in pairwise(way)]
+    outline = Contour.of([*below[1:], *parts[1:-1], below[0]])
+    openings = (Circle((30.4, 40.0), 5.0), *footplate.openings[1:])
+    return replace(footplate, name="remade", outline=outline, openings=openings)
+
+
+@pytest.fixture
+def folder(tmp_path: Path, footplate: Pattern, remade: Pattern) -> Path:
+    for pattern in (footplate, remade):
+        (tmp_path / f"{pattern.name}.pattern.json").write_text(document.dumps(pattern), "utf-8")
+    return tmp_path
+
+
+def test_table_files_and_history(digitize: Command, folder: Path, footplate: Pattern) -> None:
+    code, out, _ = digitize(
+        "compare", "footplate.pattern.json", "remade.pattern.json", "--into", "fit"
+    )
+    assert code == 0
+    assert "trim 2.0 mm over 100 mm on the lower edge (E1)" in out
+    assert "0.4 mm off" in out
+    made = {p.name for p in (folder / "fit").iterdir()}
+    assert made == {
+        "remade-over-footplate.png",
+        "remade-over-footplate-edge.png",
+        "remade-over-footplate.dxf",
+        "remade-over-footplate.svg",
+        "remade-trimmed.pattern.json",
+        "remade-trimmed-1to1.pdf",
+        "remade-next.pattern.json",
+        "footplate.trials.json",
+    }
+    trimmed = folder / "fit" / "remade-trimmed.pattern.json"
+    code, out, _ = digitize("compare", "footplate.pattern.json", trimmed, "--into", "fit")
+    assert code == 0
+    assert "lower edge (E1): put right (was +2.0 mm)" in out
+    assert "hole H1: still +0.4 mm" in out
+    assert len(loads((folder / "fit" / "footplate.trials.json").read_text("utf-8"))) == 2
+    better = folder / "fit" / "remade-next.pattern.json"
+    code, out, _ = digitize("compare", "footplate.pattern.json", better, "--json")
+    assert json.loads(out)["same"] is True
+    pages = pypdfium2.PdfDocument(folder / "fit" / "remade-trimmed-1to1.pdf")
+    assert len(pages) >= 1
+    code, _, err = digitize(
+        "compare", "footplate.pattern.json", "remade.pattern.json", "--into", "fit"
+    )
+    assert code == 8
+    assert "exists already" in err
+
+
+def test_json_and_codes(digitize: Command, folder: Path) -> None:
+    pair = ("compare", "footplate.pattern.json", "remade.pattern.json")
+    code, out, _ = digitize(*pair, "--json", "--allow", "2.5")
+    assert code == 0
+    said = json.loads(out)
+    assert said["stretches"][0]["largest_mm"] == pytest.approx(2.0, abs=1e-3)
+    assert said["profile_mm"] == pytest.approx(4.0, abs=2e-3)
+    assert said["area_mm2"]["new"] - said["area_mm2"]["old"] == pytest.approx(200.0)
+    assert digitize(*pair, "--allow", "0.5")[0] == 10
+    code, out, _ = digitize(*pair, "--json", "--lock", "H1,H2")
+    assert json.loads(out)["pose"]["locked"] == ["H1", "H2"]
+    code, _, err = digitize(*pair, "--lock", "H7")
+    assert code == 2
+    assert "no H7" in err
+    assert digitize("compare", "footplate.pattern.json", "nothing.jpg")[0] == 7
+
+
+def test_inches_in_words(digitize: Command, folder: Path) -> None:
+    code, out, _ = digitize(
+        "compare", "footplate.pattern.json", "remade.pattern.json", "--units", "in"
+    )
+    assert code == 0
+    assert "trim 0.079 in over 3.94 in on the lower edge (E1)" in out
+
+
+def test_drawings_hold_both_pieces_on_their_own_layers(footplate: Pattern, remade: Pattern) -> None:
+    found = compare(footplate, remade)
+    read = ezdxf.read(io.StringIO(comparison_drawing.dxf(found).decode()))
+    rings = {
+        layer: [e for e in read.modelspace() if e.dxf.layer == layer]
+        for layer in ("OLD_PIECE", "NEW_PIECE", "TRIM_LINE")
+    }
+    assert [len(r) for r in rings.values()] == [4, 4, 1]
+    trim = np.array(rings["TRIM_LINE"][0].get_points("xy"))
+    assert np.ptp(trim[:, 0]) == pytest.approx(100.0, abs=0.6)
+    assert trim[:, 1] == pytest.approx(0.0, abs=0.6)
+    assert read.units == 4
+    assert comparison_drawing.dxf(found) == comparison_drawing.dxf(found)
+    svg = SVG.parse(io.BytesIO(comparison_drawing.svg(found)), ppi=25.4)
+    groups = {g.id: list(g.select()) for g in svg.select() if getattr(g, "id", None)}
+    paths = [p for p in groups["NEW_PIECE"] if isinstance(p, SvgPath)]
+    x0, y0, x1, y1 = paths[0].bbox()
+    assert (x1 - x0, y1 - y0) == pytest.approx((180.0, 132.0), abs=0.01)
+
+
+def test_picture_and_plot_show_more_metal_in_orange(footplate: Pattern, remade: Pattern) -> None:
+    found = compare(footplate, remade)
+    for data in (comparison_picture.render(found), comparison_plot.render(found)):
+        picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+        assert picture is not None
+        b, g, r = (picture[:1450, :, i].astype(int) for i in range(3))  # above the colour bar
+        assert ((r - b > 90) & (r > g)).sum() > 1500  # orange
+        assert ((b - g > 60) & (b > r)).sum() < 50  # no purple
+
+
+def test_colours_are_the_published_scheme() -> None:
+    """PuOr, eleven classes, ColorBrewer 2.0: ends and middle (values from colorbrewer2.org)."""
+    assert LESS_TO_MORE[0] == (0x2D, 0x00, 0x4B)
+    assert LESS_TO_MORE[5] == (0xF7, 0xF7, 0xF7)
+    assert LESS_TO_MORE[10] == (0x7F, 0x3B, 0x08)
+    assert colour(5.0, 2.0) == LESS_TO_MORE[10]
+    assert colour(-2.0, 2.0) == LESS_TO_MORE[0]
+    assert [full_scale_mm(v) for v in (0.0, 0.13, 1.0, 2.1, 30.0)] == [0.1, 0.2, 1.0, 5.0, 50.0]
+
+
+def test_history_tells_what_changed() -> None:
+    before = Trial("a", {"lower edge (E1)": 2.0, "left edge (E4)": -0.5, "hole H1": 0.4}, 4.0, 0.7)
+    now = Trial("b", {"lower edge (E1)": 0.6, "hole H1": 0.4, "upper edge (E3)": 1.0}, 2.0, 0.8)
+    assert changed(before, now) == [
+        "lower edge (E1): was +2.0 mm, now +0.6 mm",
+        "left edge (E4): put right (was -0.5 mm)",
+        "hole H1: still +0.4 mm",
+        "upper edge (E3): new, +1.0 mm",
+    ]
+    assert loads(dumps("plate", [before, now])) == (before, now)
+    for text in ("", "[]", '{"schema": 9, "trials": []}', '{"schema": 1, "trials": [{}]}'):
+        with pytest.raises(TrialsUnreadable, match="cannot be read"):
+            loads(text)
