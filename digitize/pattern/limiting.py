@@ -31,10 +31,13 @@ ADVICE = {
     "edge detection": "go nearer, or take more pixels, in soft light",
     "curve fit": "go nearer, in better light, and clean the edge",
     "pen line": "lead a finer pen upright along the edge",
+    "hidden edges": "let no shadow, glare, dirt or damage hide the edge",
     "reference": "use a longer rule, or a printed target",
 }
 REFERENCE = "reference"
 """What stands in for the print scale where nothing was printed."""
+HIDDEN = "hidden edges"
+"""What the curve fit suffers from where part of the outline was bridged or restored."""
 AGAIN = {"print scale": "measure the printed bars again over a greater length, with a better rule"}
 """What to do about a cause that has been seen to already."""
 
@@ -63,6 +66,8 @@ def limiting(pattern: Pattern) -> Limit | None:
     seen_to = AGAIN if pattern.provenance.print_measured else {}
     if cause == "print scale" and pattern.provenance.print_scale is None:
         cause, u_mm = REFERENCE, {**u_mm, REFERENCE: u_mm[cause]}
+    if cause == "curve fit" and _hidden(pattern):
+        cause, u_mm = HIDDEN, {**u_mm, HIDDEN: u_mm[cause]}
     return Limit(
         cause,
         longest.value,
@@ -70,3 +75,7 @@ def limiting(pattern: Pattern) -> Limit | None:
         2.0 * max(total - u_mm[cause] ** 2, 0.0) ** 0.5,
         seen_to.get(cause) or ADVICE.get(cause, "see to it"),
     )
+
+
+def _hidden(pattern: Pattern) -> bool:
+    return any(e.evidence != "measured" for e in pattern.outline.as_contour().edges)

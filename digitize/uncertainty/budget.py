@@ -30,7 +30,9 @@ LYING_U_MM = 0.05  # of a piece on paper, or of paper under a drawing: burrs, ai
 BULGE_SHARE = 0.17
 """Of the height between the highest and lowest place of a bulging sheet, what a piece on it
 stands off the sheet's middle plane; judged by benchmarks/coverage.py."""
-PEN_U_MM = 0.10  # of a pen led along an edge: its lean and its tip's wear; judgement
+PEN_U_MM = {"inside": 0.10, "centre": 0.05, "outside": 0.10}
+"""Of a pen led along an edge, its lean and its tip's wear; of a line that is meant itself, how
+well it was drawn where it was meant.  Judgement, no source."""
 EDGE_U_PX = {"silhouette": 0.05, "ink": 0.12}
 """What one whole edge is off by that its own scatter does not show: texture, the wall's light."""
 EDGES_ALIKE_U_PX = {"silhouette": 0.2, "ink": 0.1}
@@ -105,7 +107,7 @@ def budget_of(piece: TracedPiece, how: Circumstances) -> Budget:
         ),
     ]
     if how.mode == "ink":
-        parts.append(Part(causes.PEN, outward_mm=PEN_U_MM))
+        parts.append(Part(causes.PEN, outward_mm=PEN_U_MM[how.line_side]))
     return Budget(grid.origin_mm, 0.0, grid.size_mm, tuple(parts))
 
 

@@ -231,6 +231,11 @@ def test_the_cause_that_limits_is_named_with_what_is_gained():
     assert precision_line(pattern, "mm") == "± 1.3 mm on 120 mm (95 %), outline ± 0.10 mm"
     measured = Provenance("x", print_scale=(1.0, 1.0), print_measured=True)
     assert "again" in limiting(replace(pattern, provenance=measured)).advice
+    edges = list(pattern.outline.edges)
+    for i in (1, 3, 5):  # the upright ones
+        edges[i] = Edge(edges[i].segment, "bridged", 2.0)
+    bridged = limiting(replace(pattern, outline=Contour(tuple(edges))))
+    assert (bridged.cause, "shadow" in bridged.advice) == ("hidden edges", True)
     by_rule = limiting(replace(pattern, provenance=Provenance("x")))
     assert (by_rule.cause, "longer rule" in by_rule.advice) == ("reference", True)
     assert limiting(replace(pattern, precision=Precision(0.1, 0.001))) is None
