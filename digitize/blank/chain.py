@@ -14,7 +14,7 @@ from digitize.pattern.contour import Edge
 from digitize.pattern.segments import Arc, Line, Point
 
 _SAME_MM = 1e-7
-_MOST_EDGES = 4  # between the two that cross
+_MOST_EDGES = 12  # between the two that cross
 
 
 def closed_up(edges: list[Edge]) -> list[Edge]:
@@ -72,7 +72,7 @@ def without_loops(edges: Sequence[Edge], longest_mm: float) -> list[Edge]:
         if cut is None:
             i += 1
             continue
-        chain, i = cut, max(i - _MOST_EDGES, 0)
+        chain, i = cut, 0  # what is left begins at the cut
     return chain
 
 

@@ -21,6 +21,7 @@ from digitize.pattern.segments import Arc, Line, Point, Segment
 
 _SAME_MM = 1e-6
 _CHORD_MM = 1e-4
+_SCRAP_MM2 = 1.0  # what falls off beside a cut
 
 Where = Literal["in", "out", "along", "against"]
 
@@ -51,11 +52,18 @@ def without(contour: Contour, cutter: Contour) -> list[Contour]:
 
 
 def largest_without(contour: Contour, cutters: Sequence[Contour], what: str) -> Contour:
-    """The contour less every cutter; raises NotDeveloped where the sheet would fall apart."""
+    """The contour less every cutter.
+
+    Raises NotDeveloped where the sheet would fall apart, or a cutter leaves a hole inside it.
+    """
     for cutter in cutters:
-        left = [c for c in without(contour, cutter) if c.signed_area_mm2 > 1.0]
+        left = [c for c in without(contour, cutter) if abs(c.signed_area_mm2) > _SCRAP_MM2]
+        x, y = cutter.edges[0].segment.start_mm
+        if any(c.signed_area_mm2 < 0 for c in left):
+            raise NotDeveloped(
+                f"{what} would not open to the edge", where=f"near {x:.0f}, {y:.0f} mm"
+            )
         if len(left) != 1:
-            x, y = cutter.edges[0].segment.start_mm
             raise NotDeveloped(
                 f"{what} would cut the blank in two", where=f"near {x:.0f}, {y:.0f} mm"
             )

@@ -18,6 +18,7 @@ from digitize.blank.folds import FoldTree, fold_tree
 from digitize.blank.inside import Carrier
 from digitize.blank.outline import OpenEnd, blank_outline
 from digitize.blank.scribes import bend_line, scribe_lines
+from digitize.blank.shared_corners import joined_corners
 from digitize.errors import Notice
 from digitize.pattern.model import Pattern, PointMark, Precision
 from digitize.pattern.soundness import fault
@@ -43,7 +44,8 @@ def develop(pattern: Pattern, facts: Sequence[BendFacts], base: int | None = Non
     overlap itself.
     """
     facts = tuple(facts)
-    pattern = told(pattern, facts)
+    pattern = joined_corners(told(pattern, facts))
+    facts = tuple(replace(f, line=b) for f, b in zip(facts, pattern.bends, strict=True))
     faces = split(pattern)
     tree = fold_tree(faces, facts, faces.largest() if base is None else base)
     outline = blank_outline(tree)

@@ -25,6 +25,10 @@ REACH_MM = 5.0  # how far from the outline a bend line may end and still mean to
 _SAME_MM = 1e-4  # two places on the outline that are one corner
 
 
+Place = tuple[int, float]
+"""An edge of the outline and a place on it."""
+
+
 class NotDeveloped(DigitizeError):
     """The bend lines do not divide the piece into faces, or its blank cannot be cut."""
 
@@ -107,21 +111,20 @@ def split(pattern: Pattern) -> Faces:
     crossings = [
         (index, axis, *ends)
         for index, bend in enumerate(pattern.bends)
-        for axis, ends in _stretches(outline, bend, f"B{index + 1}")
+        for axis, ends in chord_ends(outline, bend, f"B{index + 1}")
     ]
     edges, corner_at = _cut(outline, [p for *_, a, b in crossings for p in (a, b)])
     brackets = [(index, axis, corner_at[a], corner_at[b]) for index, axis, a, b in crossings]
     return _nested(edges, brackets)
 
 
-Place = tuple[int, float]
-"""An edge of the outline and a place on it."""
-
-
-def _stretches(
+def chord_ends(
     outline: Contour, bend: BendLine, name: str
 ) -> list[tuple[Axis, tuple[Place, Place]]]:
-    """The stretches of a bend line that lie in the metal, by their ends on the outline."""
+    """The stretches of a bend line that lie in the metal, by their ends on the outline.
+
+    Raises NotDeveloped where the line does not reach the outline or has no length.
+    """
     if math.dist(bend.start_mm, bend.end_mm) < 1e-6:
         raise NotDeveloped(f"{name} has no length", do="remove it from the pattern")
     axis = Axis.between(bend.start_mm, bend.end_mm)

@@ -14,6 +14,8 @@ import math
 from dataclasses import replace
 from typing import Literal, assert_never
 
+import shapely
+
 from digitize.blank.checks import UNRELIEVED
 from digitize.blank.combine import largest_without
 from digitize.blank.cutting import Axis
@@ -23,6 +25,7 @@ from digitize.blank.lines import within
 from digitize.blank.outline import OpenEnd
 from digitize.errors import Notice
 from digitize.pattern.contour import Circle, Contour
+from digitize.pattern.region import polygon
 from digitize.pattern.segments import Arc, Line, Point, Segment
 
 Style = Literal["round", "square"]
@@ -43,8 +46,10 @@ def relieved(blank: Blank, style: Style) -> Blank:
     """
     if not blank.open_ends:
         return blank
-    cutters = [_cutter(blank.tree, end, style) for end in blank.open_ends]
-    outline = largest_without(blank.pattern.outline.as_contour(), cutters, "a relief")
+    outline = blank.pattern.outline.as_contour()
+    edge = polygon(outline).exterior
+    cutters = [_cutter(blank.tree, end, style, edge) for end in blank.open_ends]
+    outline = largest_without(outline, cutters, "a relief")
     names = sorted({f.facts.name for end in blank.open_ends for f in end.folds})
     text = f"{len(cutters)} {style} reliefs cut at {', '.join(names)}: {SOURCE}"
     notices = [n for n in blank.pattern.notices if n.code != UNRELIEVED]
@@ -54,13 +59,13 @@ def relieved(blank: Blank, style: Style) -> Blank:
     return replace(blank, pattern=within(pattern), open_ends=())
 
 
-def _cutter(tree: FoldTree, end: OpenEnd, style: Style) -> Contour:
+def _cutter(tree: FoldTree, end: OpenEnd, style: Style, edge: shapely.LinearRing) -> Contour:
     if len(end.folds) > 1:
-        return _corner(tree, end, style)
+        return _corner(tree, end, style, edge)
     return _notch(tree, end, style)
 
 
-def _corner(tree: FoldTree, end: OpenEnd, style: Style) -> Contour:
+def _corner(tree: FoldTree, end: OpenEnd, style: Style, edge: shapely.LinearRing) -> Contour:
     """About the crossing of the tangent lines on the face that both bends border."""
     one, two = end.folds
     (face,) = {one.parent, one.child} & {two.parent, two.child}
@@ -68,7 +73,7 @@ def _corner(tree: FoldTree, end: OpenEnd, style: Style) -> Contour:
     centre = _crossing(a, b)
     thickness = one.facts.thickness_mm
     least = LEAST_DIAMETER_MM[0 if thickness <= THIN_MM else 1] / 2
-    reach = math.dist(centre, end.at_mm) + _PAST_MM
+    reach = max(math.dist(centre, end.at_mm), edge.distance(shapely.Point(centre))) + _PAST_MM
     radius = max(one.facts.radius_mm, two.facts.radius_mm, least, reach)
     match style:
         case "round":

@@ -14,6 +14,7 @@ from digitize.cli.trace_command import PaperSize
 
 if TYPE_CHECKING:
     from digitize.bending.laws import Law
+    from digitize.blank.develop import Blank
     from digitize.blank.relief import Style
     from digitize.errors import Notice
     from digitize.files.units import Unit as FileUnit
@@ -196,14 +197,15 @@ def blank(
         kerf_mm=positive_mm(kerf, units, "--kerf"),
     )
     made, assumed = made_to(read, order)
-    done = _named(made.pattern, name, (*notices, *assumed, *too_tight(made.facts, sheet)))
-    files = dict(zip(paths, _files(done, unit, paper.value), strict=True))
+    done = _named(made, name, (*notices, *assumed, *too_tight(made.facts, sheet)))
+    files = dict(zip(paths, _files(done.pattern, unit, paper.value), strict=True))
     written = write_all(files, overwrite=overwrite)
+    noticed = done.pattern.notices
     if as_json:
-        out = show_blank.as_json(made, done.notices, sheet) | {"files": [str(f) for f in written]}
+        out = show_blank.as_json(done, noticed, sheet) | {"files": [str(f) for f in written]}
         typer.echo(json.dumps(out, indent=2))
         return
-    show_blank.table(made, done.notices, sheet, unit)
+    show_blank.table(done, noticed, sheet, unit)
     show_blank.files(written)
 
 
@@ -226,10 +228,12 @@ def _files(pattern: Pattern, unit: FileUnit, paper: str) -> list[bytes]:
     ]
 
 
-def _named(pattern: Pattern, name: str, notices: tuple[Notice, ...]) -> Pattern:
+def _named(blank: Blank, name: str, notices: tuple[Notice, ...]) -> Blank:
     from dataclasses import replace
 
-    return replace(pattern, name=name, notices=tuple(dict.fromkeys((*pattern.notices, *notices))))
+    pattern = blank.pattern
+    noticed = tuple(dict.fromkeys((*pattern.notices, *notices)))
+    return replace(blank, pattern=replace(pattern, name=name, notices=noticed))
 
 
 def _style(relief: Relief) -> Style | None:
