@@ -75,5 +75,5 @@ def limit_line(pattern: Pattern, unit: Unit) -> str | None:
     now, then = (rounded(0.0, u, unit)[1] for u in (limit.expanded_mm, limit.without_mm))
     return (
         f"Limited by {limit.cause}: {limit.advice} (± on {length(limit.length_mm, unit, 0)} "
-        f"falls from {now} to {then} {unit} without it)"
+        f"falls from {now} to {then} {unit})"
     )

@@ -223,14 +223,17 @@ def test_the_cause_that_limits_is_named_with_what_is_gained():
     assert limit.cause == "print scale"
     # 120 mm across: u = 1 to -1, so the scale moves its ends 0.6 mm apart.
     assert limit.expanded_mm == pytest.approx(2 * math.hypot(0.6, 0.08))
-    assert limit.without_mm == pytest.approx(0.16)
+    # A measured print still leaves nine parts in ten thousand.
+    assert limit.without_mm == pytest.approx(2 * math.hypot(0.08, 0.108))
     assert limit_line(pattern, "mm") == (
         "Limited by print scale: measure the printed bars with a steel rule "
-        "(± on 120 mm falls from 1.3 to 0.16 mm without it)"
+        "(± on 120 mm falls from 1.3 to 0.27 mm)"
     )
     assert precision_line(pattern, "mm") == "± 1.3 mm on 120 mm (95 %), outline ± 0.10 mm"
     measured = Provenance("x", print_scale=(1.0, 1.0), print_measured=True)
-    assert "again" in limiting(replace(pattern, provenance=measured)).advice
+    again = limiting(replace(pattern, provenance=measured))
+    assert "again" in again.advice
+    assert again.without_mm == pytest.approx(0.16)
     edges = list(pattern.outline.edges)
     for i in (1, 3, 5):  # the upright ones
         edges[i] = Edge(edges[i].segment, "bridged", 2.0)
