@@ -265,3 +265,28 @@ def test_a_grade_is_given_only_as_far_as_the_uncertainty_allows(size_mm, expande
     else:
         assert got.tolerance_class == found
         assert got.left_mm == pytest.approx(left)
+
+
+def test_the_report_shows_budget_limit_and_grade(capsys):
+    from digitize.cli import show
+
+    parts = (
+        Part("camera", (Field(term(u=0.03), term(v=0.03)),)),
+        Part("tone curve", outward_mm=0.02),
+    )
+    pattern = plate(*parts)
+    show.sizes(pattern, inch=False)
+    said = capsys.readouterr().out
+    # 120 mm: 0.06 by the camera and twice 0.02; U = 0.14422 is still under the 0.15 of fine.
+    (line,) = (line for line in said.splitlines() if line.startswith("│ OL "))
+    assert line.split() == "│ OL │ overall │ 120.00 mm │ 0.15 mm │ fine │".split()
+    assert "Budget of OL (standard uncertainties, mm): camera 0.06, tone curve 0.04;" in said
+    assert "Outline: within ± 0.10 mm" in said
+    assert "Limited by camera: " in said
+    row = next(d for d in show.pattern_json(pattern)["dimensions"] if d["name"] == "OL")
+    assert row["u_by_cause"]["tone curve"] == pytest.approx(0.04)
+    assert row["iso2768"] == "fine"
+    limited = show.pattern_json(pattern)["limited_by"]
+    assert (limited["cause"], limited["without_mm"]) == ("camera", pytest.approx(0.08))
+    bare = show.pattern_json(replace(pattern, precision=None))
+    assert bare["limited_by"] is bare["outline_expanded_mm"] is None
