@@ -67,3 +67,10 @@ def lipped(web=150.0, flange=30.0, lip=14.0, length=200.0):
     return Pattern(
         "lipped", outline([(0, 0), (total, 0), (total, length), (0, length)]), bends=bends
     )
+
+
+def corner():
+    """A plate with flanges on two sides that meet in a corner, not relieved."""
+    points = [(0, 0), (2, -20), (98, -20), (100, 0), (100, 80), (0, 80), (-15, 76), (-15, 2)]
+    bends = (bend(0, 0, 100, 0), bend(0, 80, 0, 0))
+    return Pattern("corner", outline(points), bends=bends)

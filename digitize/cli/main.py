@@ -21,6 +21,7 @@ from digitize.cli import (
     draw_command,
     fold_command,
     phone_command,
+    plan_command,
     printer_command,
     samples_command,
     sheet_command,
@@ -64,6 +65,7 @@ app.command("compare")(compare_command.compare)
 app.command("draw")(draw_command.draw)
 app.command("blank")(blank_command.blank)
 app.command("fold")(fold_command.fold)
+app.command("plan")(plan_command.plan)
 app.command("samples")(samples_command.samples)
 
 

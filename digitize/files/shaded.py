@@ -26,6 +26,7 @@ BEND = np.array([230.0, 159.0, 0.0])  # orange of Okabe and Ito, as in files.pal
 LINE, FAINT, PAPER = (20, 24, 32), (90, 96, 104), (255, 255, 255)
 _FINE = 2  # drawn pixels to a pixel of the picture
 _LEAST_PX = 60
+_RIM = 1e-4  # of a triangle, so that neighbours leave no gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,26 +87,27 @@ def _turn(view: View) -> FloatArray:
 
 def _hidden(
     points: FloatArray, triangles: NDArray[np.int64], size: tuple[int, int]
-) -> tuple[FloatArray, NDArray[np.int64]]:
+) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
     """Depth and triangle seen at every pixel; -1 where there is none."""
     w, h = size
-    depth = np.full((h, w), -np.inf)
+    depth = np.full((h, w), -np.inf, dtype=np.float32)
     which = np.full((h, w), -1, dtype=np.int64)
     for number, triangle in enumerate(triangles):
         (x0, y0, z0), (x1, y1, z1), (x2, y2, z2) = points[triangle]
         area = (x1 - x0) * (y2 - y0) - (x2 - x0) * (y1 - y0)
-        if abs(area) < 1e-9:
+        if area > -1e-9:  # seen from behind: something nearer hides it, for the mesh is closed
             continue
         left, right = max(math.floor(min(x0, x1, x2)), 0), min(math.ceil(max(x0, x1, x2)), w - 1)
         top, bottom = max(math.floor(min(y0, y1, y2)), 0), min(math.ceil(max(y0, y1, y2)), h - 1)
         if left > right or top > bottom:
             continue
-        px, py = np.meshgrid(np.arange(left, right + 1), np.arange(top, bottom + 1))
-        u = ((px - x0) * (y2 - y0) - (x2 - x0) * (py - y0)) / area
-        v = ((x1 - x0) * (py - y0) - (px - x0) * (y1 - y0)) / area
-        z = z0 + u * (z1 - z0) + v * (z2 - z0)
+        px = np.arange(left, right + 1, dtype=np.float32) - np.float32(x0)
+        py = (np.arange(top, bottom + 1, dtype=np.float32) - np.float32(y0))[:, None]
+        u = px * np.float32((y2 - y0) / area) - py * np.float32((x2 - x0) / area)
+        v = py * np.float32((x1 - x0) / area) - px * np.float32((y1 - y0) / area)
+        z = u * np.float32(z1 - z0) + v * np.float32(z2 - z0) + np.float32(z0)
         window = (slice(top, bottom + 1), slice(left, right + 1))
-        nearer = (u >= -1e-9) & (v >= -1e-9) & (u + v <= 1 + 1e-9) & (z > depth[window])
+        nearer = (u >= -_RIM) & (v >= -_RIM) & (u + v <= 1 + _RIM) & (z > depth[window])
         depth[window][nearer] = z[nearer]
         which[window][nearer] = number
     return depth, which
@@ -125,7 +127,9 @@ def _shaded(solid: Solid, turn: FloatArray, which: NDArray[np.int64]) -> Image.I
     return Image.fromarray(painted[which].round().astype(np.uint8))
 
 
-def _lines(image: Image.Image, solid: Solid, points: FloatArray, nearest: FloatArray) -> None:
+def _lines(
+    image: Image.Image, solid: Solid, points: FloatArray, nearest: NDArray[np.float32]
+) -> None:
     """Edges of the sheet, and where a flat part meets a bend, as far as nothing hides them."""
     draw = ImageDraw.Draw(image)
     edges: dict[tuple[int, int], list[int]] = {}
@@ -147,9 +151,10 @@ def _lines(image: Image.Image, solid: Solid, points: FloatArray, nearest: FloatA
         # The farthest of the pixels around: an edge lies at a step in depth.
         around = [nearest[row + dy, column + dx] for dy in (-1, 0, 1) for dx in (-1, 0, 1)]
         clear = along[:, 2] > np.min(around, axis=0) - 6.0
-        for k in range(n):
-            if clear[k] and clear[k + 1]:
-                draw.line([*along[k][:2], *along[k + 1][:2]], fill=colour, width=thick)
+        changes = np.flatnonzero(np.diff(np.concatenate([[False], clear, [False]]).astype(int)))
+        for first, last in changes.reshape(-1, 2):
+            if last - first > 1:
+                draw.line([*along[first][:2], *along[last - 1][:2]], fill=colour, width=thick)
 
 
 def _numbers(image: Image.Image, shown: NDArray[np.int64], names: dict[int, str]) -> None:

@@ -12,11 +12,14 @@ from digitize.bending.facts import Said, Stock, bend_name, resolve
 from digitize.bending.materials import Material
 from digitize.bending.setback import BadBend
 from digitize.blank.develop import Blank, develop
+from digitize.blank.faces import NotDeveloped
+from digitize.blank.shared_corners import joined_corners
 from digitize.errors import DigitizeError, Exit, Notice
 from digitize.pattern.model import BendLine, Pattern, ScribeLine
 from digitize.pattern.segments import Point
 
 _PARALLEL = math.sin(math.radians(0.2))
+_CRUSHED = 2.5  # allowances, along the outline
 _MIDDLE_MM = 0.05  # how far the bend may lie off the middle of its tangent lines
 
 
@@ -58,11 +61,21 @@ def blank_of(
                 said[bend_name(index)] = Said(k=min(max(k, 0.0), 1.0))
                 continue
         assumed.append(bend_name(index))
-    facts, notices = resolve(pattern, Stock(metal, thickness), said)
+    stock = Stock(metal, thickness)
+    facts, notices = resolve(pattern, stock, said)
     # The law of a blank whose tangent lines are drawn is no assumption, whatever resolve says.
     if not assumed:
         notices = tuple(n for n in notices if n.code != "law-assumed" or _traced(pattern))
-    return develop(pattern, facts), notices
+    try:
+        return develop(pattern, facts), notices
+    except NotDeveloped:
+        # On a blank without reliefs the bends' middle lines run past one another where they
+        # met in a corner of the piece: by no more than the sheet that is crushed there.
+        crushed = _CRUSHED * max(f.allowance_mm for f in facts)
+        joined = joined_corners(pattern, crushed)
+        if joined == pattern:
+            raise
+        return develop(joined, resolve(joined, stock, said)[0]), notices
 
 
 def marked_allowance_mm(bend: BendLine, scribes: tuple[ScribeLine, ...]) -> float | None:
