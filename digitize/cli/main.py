@@ -19,6 +19,7 @@ from digitize.cli import (
     check_command,
     compare_command,
     draw_command,
+    fit_command,
     fold_command,
     phone_command,
     plan_command,
@@ -62,6 +63,7 @@ app.command("printer")(printer_command.printer)
 app.command("phone")(phone_command.phone)
 app.command("sizes")(sizes_command.sizes)
 app.command("compare")(compare_command.compare)
+app.command("fit")(fit_command.fit)
 app.command("draw")(draw_command.draw)
 app.command("blank")(blank_command.blank)
 app.command("fold")(fold_command.fold)

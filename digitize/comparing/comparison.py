@@ -65,6 +65,11 @@ def compare(
     """
     options = FitOptions(fit, mirrored, alike_u_mm(old, new))
     found = register_locked(new, old, locked, options) if locked else register(new, old, options)
+    return compare_at(old, new, found)
+
+
+def compare_at(old: Pattern, new: Pattern, found: Registration) -> Comparison:
+    """Hold a new piece against an old one in a pose that is known."""
     off = deviation(new, old, found)
     laid = found.pose.of_pattern(new)
     return Comparison(

@@ -67,6 +67,7 @@ class Registration:
     others: tuple[Pose, ...] = ()
     any_turn: bool = False
     locked: tuple[str, ...] = ()
+    placed: Literal["smallest", "even"] | None = None  # inside an opening, and what for
     notices: tuple[Notice, ...] = ()
 
 
@@ -179,8 +180,7 @@ def _ranked(
     size = old.size_mm
     limit = 1.6 * found[0].cost_mm + 0.002 * size
     promising = [s for s in found if s.cost_mm <= limit][: _MOST_ALIKE + 4]
-    cap = _CAP * size
-    ranked = []
+    settled = []
     for start in promising:
         done = settle(
             old,
@@ -194,6 +194,12 @@ def _ranked(
         )
         if options.fit == "sound" and start is promising[0]:
             done = agreed(old, points, weight, done, options.alike_mm)
+        settled.append(done)
+    # Where all of the edge is off, as in an opening, far is farther than that.
+    usual = min(float(np.median(np.abs(done.nearest.signed_mm))) for done in settled)
+    cap = max(_CAP * size, 3.0 * usual)
+    ranked = []
+    for done in settled:
         squared = np.minimum(done.nearest.signed_mm**2, cap * cap)
         cost = float(np.sqrt(np.dot(weight, squared) / weight.sum()))
         ranked.append(_Ranked(done, cost))

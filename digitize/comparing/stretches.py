@@ -152,8 +152,7 @@ def _stretch(run: IntArray, side: Side, other: Side, sides: Sides, on_new: bool)
     high = np.flatnonzero(off >= 0.97 * off.max())
     worst = int(run[high[len(high) // 2]])
     largest, expanded = float(off.max()), float(side.expanded_mm[worst])
-    seen_at, at = side.places_mm[worst], side.places_mm[worst]
-    normal = side.normal[worst]
+    at = side.places_mm[worst]
     # The other edge may stand out farther between the same ends.
     over = _between(other.along_mm, side.other_along_mm[run])
     over &= np.sign(other.signed_mm) == np.sign(side.signed_mm[worst])
@@ -172,8 +171,10 @@ def _stretch(run: IntArray, side: Side, other: Side, sides: Sides, on_new: bool)
     passed = float(side.other_along_mm[run[-1]] - side.other_along_mm[run[0]])
     passed %= other.boundary.perimeter_mm
     length = min(float(weight.sum()), passed) if passed > 0 else float(weight.sum())
-    place, seen_place = _point(at), _point(seen_at)
+    place = _point(at)
     corner = len(names) == 2 and length <= _CORNER_MM
+    middle = _middle(run, np.array(sides.names)[_old_segments(side, on_new)[run]])
+    seen_place, normal = _point(side.places_mm[middle]), side.normal[middle]
     where = sides.corner(place) if corner else sides.edge(seen_place, _point(normal))
     return Stretch(
         "more" if side.signed_mm[worst] > 0 else "less",
@@ -211,6 +212,13 @@ def _ragged(run: IntArray, side: Side, other: Side, expanded_mm: float, on_new: 
     smooth = uniform_filter1d(signed_mm, count, mode="nearest")
     rough = (signed_mm - smooth)[count:-count]
     return bool(len(rough)) and float(np.std(rough)) > max(expanded_mm, 0.25)
+
+
+def _middle(run: IntArray, owned: NDArray[np.str_]) -> int:
+    """The sample in the middle of what belongs to the edge that has most of the run."""
+    names, counts = np.unique(owned, return_counts=True)
+    most = np.flatnonzero(owned == names[int(counts.argmax())])
+    return int(run[most[len(most) // 2]])
 
 
 def _much(owned: BoolArray, weight: FloatArray) -> bool:

@@ -253,18 +253,24 @@ class _View:
 def caption(found: Comparison, unit: Unit) -> Iterator[str]:
     """What the picture says in words."""
     off = found.deviation
-    yield f"{found.new.name} over {found.old.name}"
-    held = ", ".join(found.registration.locked)
-    how = {
-        "sound": "least squares of the edges that agree",
-        "all": "least squares of the whole edge",
-        "zone": "minimum zone",
-    }[found.registration.fit]
-    yield (
-        f"laid over by {f'locking {held}' if held else how}; profile value "
-        f"{length(off.profile_mm, unit, 2)} (twice the largest deviation, in the manner of "
-        f"ISO 1101); {100 * off.same_share:.0f} % of the edge is the same within the measurement"
-    )
+    registration = found.registration
+    yield f"{found.new.name} {'in' if registration.placed else 'over'} {found.old.name}"
+    same = f"{100 * off.same_share:.0f} % of the edge is the same within the measurement"
+    if registration.placed:
+        how = {"even": "gaps evened out", "smallest": "the largest gap made smallest"}
+        yield f"placed inside, {how[registration.placed]}"
+    else:
+        held = ", ".join(registration.locked)
+        ways = {
+            "sound": "least squares of the edges that agree",
+            "all": "least squares of the whole edge",
+            "zone": "minimum zone",
+        }
+        yield (
+            f"laid over by {f'locking {held}' if held else ways[registration.fit]}; profile value "
+            f"{length(off.profile_mm, unit, 2)} (twice the largest deviation, in the manner of "
+            f"ISO 1101); {same}"
+        )
     for stretch in found.stretches[:6]:
         yield stretch_words(stretch, unit)
     if len(found.stretches) > 6:

@@ -1,0 +1,168 @@
+from __future__ import annotations
+
+import json
+import math
+import sys
+from pathlib import Path
+
+import pytest
+
+from digitize.cli.main import run
+from digitize.comparing.opening import FitInOptions, OpeningFit, fit_in
+from digitize.comparing.pose import Pose
+from digitize.comparing.weldability import band_of, bands, root_gap_mm
+from digitize.pattern import document
+from digitize.pattern.contour import Circle, Contour
+from digitize.pattern.model import Pattern, Precision
+from digitize.pattern.segments import Line, Point
+
+SURE = Precision(0.02, 0.0)
+
+
+def shape(name: str, *corners: Point) -> Pattern:
+    ends = (*corners[1:], corners[0])
+    lines = [Line(a, b) for a, b in zip(corners, ends, strict=True)]
+    return Pattern(name, Contour.of(lines), thickness_mm=1.0, precision=SURE)
+
+
+HATCH = shape("hatch", (0.0, 0.0), (200.0, 0.0), (200.0, 110.0), (150.0, 120.0), (0.0, 120.0))
+
+
+def panel(left: float, right: float, below: float, above: float) -> Pattern:
+    """A panel that leaves these gaps (negative: overlaps) where the hatch is drawn."""
+    slope = math.hypot(50.0, 10.0) / 50.0
+    corner = 150.0  # the slanting edge is given the gap above, square to it
+    right_x = 200.0 - right
+    fall = 110.0 - above * slope + (200.0 - right_x) * 0.2
+    top = 120.0 - above
+    knee = corner + (top - 120.0 + above * slope) / -0.2
+    laid = shape(
+        "panel", (left, below), (right_x, below), (right_x, fall), (knee, top), (left, top)
+    )
+    return Pose(2.4, (70.0, -10.0)).pattern_back(laid)
+
+
+def gaps(found: OpeningFit) -> dict[str, float]:
+    return {e.edge: e.mean_mm for e in found.edges}
+
+
+def test_even_gaps_all_round_are_found_exactly() -> None:
+    found = fit_in(panel(0.6, 0.6, 0.6, 0.6), HATCH, FitInOptions(1.0))
+    assert gaps(found) == pytest.approx({f"E{i}": 0.6 for i in range(1, 6)}, abs=2e-3)
+    assert found.largest_gap_mm == pytest.approx(0.6, abs=2e-3)
+    assert found.largest_overlap_mm == 0.0
+    assert found.worst.word == "weldable"
+
+
+def test_play_is_shared_out() -> None:
+    """Lying against two sides or not, the panel has 1.0 mm to spare across and 0.6 up."""
+    for objective in ("even", "smallest"):
+        found = fit_in(panel(1.0, 0.0, 0.0, 0.6), HATCH, FitInOptions(1.0, objective=objective))  # type: ignore[arg-type]
+        by_edge = gaps(found)
+        assert by_edge["E2"] == pytest.approx(0.5, abs=0.15)
+        assert by_edge["E5"] == pytest.approx(0.5, abs=0.15)
+        assert found.largest_gap_mm < 0.75
+        assert found.largest_overlap_mm == pytest.approx(0.0, abs=0.01)
+
+
+def test_smallest_largest_gap_is_no_larger_than_that_of_even_gaps() -> None:
+    """A bay 3 mm deep in one side pulls the even placement, the smallest one goes to meet it."""
+    bay = shape(
+        "panel",
+        (0.5, 0.5),
+        (80.0, 0.5),
+        (80.0, 3.5),
+        (120.0, 3.5),
+        (120.0, 0.5),
+        (199.5, 0.5),
+        (199.5, 109.0),
+        (150.0, 119.0),
+        (0.5, 119.0),
+    )
+    even = fit_in(bay, HATCH, FitInOptions(1.0, objective="even"))
+    smallest = fit_in(bay, HATCH, FitInOptions(1.0, objective="smallest"))
+    assert smallest.largest_gap_mm < even.largest_gap_mm - 0.2
+    # It may go down by its 0.5 mm and no farther: the bay is then 3.0 mm off.
+    assert smallest.largest_gap_mm == pytest.approx(3.0, abs=0.02)
+    assert smallest.largest_overlap_mm < 0.01
+    row = next(e for e in smallest.edges if e.edge == "E1")
+    assert row.band.up_to_mm is None
+    assert row.strip_mm is not None
+    assert row.strip_mm == pytest.approx((37.0, 3.0), abs=3.5)  # its ends are nearer to its sides
+
+
+def test_overlap_is_to_be_trimmed_and_short_edges_cut_bigger_next_time() -> None:
+    found = fit_in(panel(-1.0, -1.0, 0.2, 0.2), HATCH, FitInOptions(1.0))
+    by_edge = {e.edge: e for e in found.edges}
+    for name in ("E2", "E5"):
+        assert by_edge[name].trim_mm == pytest.approx(1.0, abs=0.1)
+        assert by_edge[name].bigger_mm == pytest.approx(-1.25, abs=0.1)
+    assert by_edge["E1"].trim_mm == 0.0
+    assert by_edge["E1"].bigger_mm is None
+    small = fit_in(panel(1.2, 1.2, 1.2, 1.2), HATCH, FitInOptions(1.0))
+    # To half of the best band: 1.2 mm less 0.25 mm.
+    assert [e.bigger_mm for e in small.edges] == pytest.approx([0.95] * 5, abs=5e-3)
+
+
+def test_lap_counts_what_is_missing_of_it() -> None:
+    found = fit_in(panel(-10.0, -10.0, -10.0, -8.0), HATCH, FitInOptions(1.0, lap_mm=10.0))
+    assert found.largest_gap_mm == pytest.approx(1.0, abs=0.3)  # shared out above and below
+    assert all(e.trim_mm == 0.0 for e in found.edges)
+
+
+def test_round_covers_have_one_row() -> None:
+    opening = Pattern("bore", Circle((0.0, 0.0), 40.0), thickness_mm=1.0, precision=SURE)
+    disc = Pattern("disc", Circle((300.0, 7.0), 39.2), thickness_mm=1.0, precision=SURE)
+    found = fit_in(disc, opening, FitInOptions(1.0))
+    (row,) = found.edges
+    assert (row.least_mm, row.most_mm) == pytest.approx((0.8, 0.8), abs=1e-4)
+    assert row.band.word == "weldable"
+
+
+def test_bands_scale_with_the_sheet_and_the_process() -> None:
+    """Shares of the thickness are common practice; the root gap is the ESAB handbook's."""
+    assert [b.up_to_mm for b in bands(1.2, "mig")] == pytest.approx([0.6, 1.2, 1.8, None])
+    assert band_of(0.9, 1.2, "mig").word == "weldable"
+    assert band_of(0.9, 1.2, "tig").word == "poor"
+    assert band_of(-0.4, 1.2, "tig").word == "good"
+    assert band_of(9.0, 1.2, "tig").up_to_mm is None
+    assert root_gap_mm(1.2, "mig") == 0.8
+    assert root_gap_mm(6.0, "mig") is None
+    assert root_gap_mm(1.2, "tig") is None
+
+
+def test_command_says_what_to_do(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for pattern in (HATCH, panel(1.7, 1.7, -0.6, 0.9)):
+        Path(f"{pattern.name}.pattern.json").write_text(document.dumps(pattern), "utf-8")
+
+    def digitize(*words: str) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["digitize", *words])
+        try:
+            run()
+            code = 0
+        except SystemExit as exit_:
+            code = int(exit_.code or 0)
+        return (code, *capsys.readouterr())
+
+    pair = ("fit", "panel.pattern.json", "hatch.pattern.json")
+    code, out, _ = digitize(*pair, "--into", "fit")
+    assert code == 0
+    assert "remake" in out
+    assert "add a strip" in out
+    assert "common practice" in out
+    assert "not a welding procedure" in out
+    assert (tmp_path / "fit" / "panel-over-hatch.png").exists()
+    assert (tmp_path / "fit" / "hatch.trials.json").exists()
+    code, out, _ = digitize(*pair, "--json", "--allow", "0.5")
+    assert code == 10
+    assert json.loads(out)["largest_gap_mm"] > 1.5
+    bare = document.loads(Path("panel.pattern.json").read_text("utf-8"))
+    Path("bare.pattern.json").write_text(
+        document.dumps(Pattern("bare", bare.outline, precision=SURE)), "utf-8"
+    )
+    code, _, err = digitize("fit", "bare.pattern.json", "hatch.pattern.json")
+    assert code == 2
+    assert "--thickness" in err
