@@ -108,5 +108,4 @@ def _precision(pattern: Pattern, tree: FoldTree) -> Precision | None:
     for a in chains:
         for b in chains:
             worst = max(worst, math.fsum(own.get(name, 0.0) ** 2 for name in a ^ b))
-    edge = math.hypot(pattern.precision.edge_u_mm, math.sqrt(worst / 2))
-    return replace(pattern.precision, edge_u_mm=edge)
+    return pattern.precision.widened("bend allowance", math.sqrt(worst / 2))

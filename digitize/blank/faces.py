@@ -94,7 +94,11 @@ class Faces:
         ]
         ordered = sorted(parts, key=lambda part: part[0])
         corners = np.vstack([points for _, points in ordered])
-        return shapely.Polygon(corners if len(corners) > 3 else None)
+        area = shapely.Polygon(corners if len(corners) > 3 else None)
+        if not area.is_valid:  # a corner drawn with a twist of a hair's breadth
+            parts = shapely.make_valid(area)
+            area = max(getattr(parts, "geoms", [parts]), key=lambda g: float(g.area))
+        return area if area.geom_type == "Polygon" else shapely.Polygon()
 
     def largest(self) -> int:
         """The face with the largest area."""
@@ -142,7 +146,8 @@ def chord_ends(
     stretches: list[tuple[Axis, tuple[Place, Place]]] = []
     joined = False
     for (s0, a), (s1, b) in pairwise(stations):
-        inside = s1 - s0 > _SAME_MM and region.contains(shapely.Point(axis.point((s0 + s1) / 2)))
+        middle = shapely.Point(axis.point((s0 + s1) / 2))
+        inside = s1 - s0 > _SAME_MM and region.contains(middle)
         if inside and joined:
             stretches[-1] = (axis, (stretches[-1][1][0], b))
         elif inside:
@@ -192,7 +197,7 @@ def _cut(outline: Contour, places: list[Place]) -> tuple[tuple[Edge, ...], dict[
         at_end = []
         for place in own:
             t = place[1]
-            if (1.0 - t) * length <= _SAME_MM:
+            if t > 0.0 and (1.0 - t) * length <= _SAME_MM:
                 at_end.append(place)
                 continue
             if (t - start) * length > _SAME_MM:

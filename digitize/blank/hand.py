@@ -71,8 +71,10 @@ def _mirrored(pattern: Pattern) -> Pattern:
             case _:
                 assert_never(c)
 
+    precision = pattern.precision
     return replace(
         pattern,
+        precision=None if precision is None else precision.mirrored(x0 + x1),
         outline=closed(pattern.outline),
         openings=tuple(closed(o) for o in pattern.openings),
         bends=tuple(

@@ -11,13 +11,15 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from digitize.blank.chain import closed_up
 from digitize.blank.cutting import SAME_MM, Axis, at, piece
 from digitize.blank.faces import Place, chord_ends
 from digitize.pattern.contour import Contour, Edge
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Line, Point
 
-STROKE_MM = 2.0  # along the outline; the widest pen in use, and less than any relief
+STROKE_MM = 3.0  # along the outline: two widths of a marker pen, and less than any relief
+_NOTHING_MM = 1e-3
 _CROSSING = 0.3  # sine of the angle between the two bend lines
 
 
@@ -104,10 +106,8 @@ def _through(outline: Contour, a: Place, b: Place, corner: Point) -> Contour:
     if a[1] > 0.0:
         led.append(Edge(piece(first.segment, 0.0, a[1]), first.evidence, first.u_mm))
     p, q = led[-1].segment.end_mm, led[0].segment.start_mm
-    if math.dist(p, corner) > SAME_MM:
+    if math.dist(p, corner) > _NOTHING_MM:
         led.append(Edge(Line(p, corner), first.evidence, first.u_mm))
-    else:
-        corner = p
-    if math.dist(corner, q) > SAME_MM:
+    if math.dist(corner, q) > _NOTHING_MM:
         led.append(Edge(Line(corner, q), last.evidence, last.u_mm))
-    return Contour(tuple(led))
+    return Contour(tuple(closed_up(led)))
