@@ -82,6 +82,19 @@ class Budget:
         origin = (c * x - s * y + move_mm[0], s * x + c * y + move_mm[1])
         return replace(self, origin_mm=origin, direction_rad=self.direction_rad + turn_rad)
 
+    def mirrored(self, sum_x_mm: float) -> Budget:
+        """The budget of the pattern whose every x has become ``sum_x_mm`` - x."""
+
+        def flipped(field: Field) -> Field:
+            signs = [(-1.0) ** i for i, _ in POWERS]
+            x = tuple(-c * sign for c, sign in zip(field.x_mm, signs, strict=True))
+            y = tuple(c * sign for c, sign in zip(field.y_mm, signs, strict=True))
+            return Field(x, y)
+
+        parts = tuple(replace(p, fields=tuple(flipped(f) for f in p.fields)) for p in self.parts)
+        x, y = self.origin_mm
+        return Budget((sum_x_mm - x, y), -self.direction_rad, self.size_mm, parts)
+
     def without(self, *causes: str) -> Budget:
         """The budget if some causes did not act."""
         return replace(self, parts=tuple(p for p in self.parts if p.cause not in causes))

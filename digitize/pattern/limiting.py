@@ -34,6 +34,7 @@ ADVICE = {
     "tone curve": "go nearer, or take more pixels, in soft light without the phone's enhancement",
     "edge detection": "go nearer, or take more pixels, in soft light",
     "curve fit": "go nearer, in better light, and clean the edge",
+    "bend allowance": "bend a test strip and say K",
     "pen line": "lead a finer pen upright along the edge",
 }
 REFERENCE = "reference"

@@ -7,11 +7,11 @@ outline runs counter-clockwise; openings are closed edges inside it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from digitize.errors import Notice
-from digitize.pattern.budget import Budget, two_numbers
+from digitize.pattern.budget import Budget, Part, two_numbers
 from digitize.pattern.contour import Closed
 from digitize.pattern.segments import Point
 
@@ -73,6 +73,19 @@ class Precision:
     def expanded_mm(self, length_mm: float) -> float:
         """Expanded uncertainty U (k = 2) of a length between two edges (JCGM 100, 5.1 and 6.2)."""
         return 2.0 * math.hypot(math.sqrt(2.0) * self.edge_u_mm, self.scale_u * length_mm)
+
+    def widened(self, cause: str, each_mm: float) -> Precision:
+        """The same with one more cause, by which every edge is off on its own."""
+        edge_u_mm = math.hypot(self.edge_u_mm, each_mm)
+        if self.budget is None or each_mm == 0.0:
+            return Precision(edge_u_mm, self.scale_u, self.budget)
+        parts = (*self.budget.parts, Part(cause, each_mm=each_mm))
+        return Precision(edge_u_mm, self.scale_u, replace(self.budget, parts=parts))
+
+    def mirrored(self, sum_x_mm: float) -> Precision:
+        """Of the pattern whose every x has become ``sum_x_mm`` - x."""
+        budget = None if self.budget is None else self.budget.mirrored(sum_x_mm)
+        return replace(self, budget=budget)
 
     @property
     def as_budget(self) -> Budget:

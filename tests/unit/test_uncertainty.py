@@ -116,6 +116,27 @@ def test_what_two_ends_have_in_common_cancels():
     )
 
 
+def test_a_mirrored_pattern_is_as_sure_as_it_was():
+    from digitize.blank.hand import opposite_hand
+
+    lopsided = Field(term(u=0.02, uv=0.01), term(v=-0.03, uv=0.02))
+    pattern = placed(plate(Part("camera", (lopsided,)), fillet=True), 0.3, (40.0, 7.0))
+    there = rows(opposite_hand(pattern))
+    back = rows(opposite_hand(opposite_hand(pattern)))
+    for key, row in rows(pattern).items():
+        assert back[key].expanded == pytest.approx(row.expanded, abs=1e-9), key
+    for key in (("OX", "overall"), ("OY", "overall"), ("H1", "diameter")):
+        assert there[key].expanded == pytest.approx(rows(pattern)[key].expanded, abs=1e-9)
+
+
+def test_one_more_cause_widens_every_edge():
+    precision = plate(Part("camera")).precision.widened("bend allowance", 0.12)
+    got = rows(replace(plate(), precision=precision))
+    assert got["E1", "length"].expanded == pytest.approx(2 * math.hypot(0.12, 0.12))
+    assert precision.edge_u_mm == pytest.approx(0.13)
+    assert Precision(0.05, 0.0).widened("bend allowance", 0.12) == Precision(0.13, 0.0)
+
+
 def test_edges_on_their_own_add_up_in_squares_and_corners_count_both():
     own = rows(plate(Part("edge detection", each_mm=0.03)))
     assert own["E1", "length"].expanded == pytest.approx(2 * math.hypot(0.03, 0.03))
