@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 from digitize.bending.gauges import thickness_of_gauge_mm
 from digitize.bending.laws import Law, NeutralLine, allowance_mm, k_of
@@ -19,6 +19,9 @@ from digitize.errors import Notice
 from digitize.pattern.model import BendLine, Pattern, Traced
 
 ALL = "all"
+Drawn = Traced | Literal["face"]
+"""What was traced, as people say it: also the marked face throughout, whose planes meet inside
+a bend toward it and outside one away from it."""
 T = TypeVar("T")
 
 
@@ -29,7 +32,7 @@ class Said:
     angle_deg: float | None = None
     toward_face: bool | None = None
     radius_mm: float | None = None
-    traced: Traced | None = None
+    traced: Drawn | None = None
     k: float | None = None
 
 
@@ -149,9 +152,10 @@ def _facts(name: str, line: BendLine, stock: Stock, own: Said, every: Said) -> B
         radius = stock.metal.radius_mm(stock.thickness_mm)
         defaults.append("radius")
     drawn = own.traced or line.traced or every.traced
-    traced: Traced = "outside" if drawn is None else drawn
     if drawn is None:
         defaults.append("traced")
+    of_face: Traced = "inside" if toward else "outside"
+    traced: Traced = of_face if drawn == "face" else drawn or "outside"
     if traced == "outside" and angle > STEEPEST_DEG:
         traced = "outermost"
     k = _first(own.k, every.k)

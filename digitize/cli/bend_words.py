@@ -26,12 +26,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, get_args
 
-from digitize.bending.facts import ALL, Said
+from digitize.bending.facts import ALL, Drawn, Said
 from digitize.bending.setback import BadBend
 from digitize.cli.lengths import length_mm
 from digitize.pattern.model import Traced
 
 _WAYS = {"toward": True, "towards": True, "up": True, "away": False, "down": False}
+_SURFACES = (*get_args(Traced), "face")
 _NAME = re.compile(r"[Bb]\d+|all", re.IGNORECASE)
 _LARGEST = 1_000_000  # bytes of a bends file
 
@@ -118,7 +119,7 @@ def _words(text: str, unit: str) -> tuple[list[str], Said]:
 def _word(word: str, unit: str) -> Said:
     if word in _WAYS:
         return Said(toward_face=_WAYS[word])
-    if word in get_args(Traced):
+    if word in _SURFACES:
         return Said(traced=_traced(word))
     if re.fullmatch(r"\d+(\.\d+)?(°|deg)?", word):
         return Said(angle_deg=float(re.sub("°|deg", "", word)))
@@ -126,7 +127,7 @@ def _word(word: str, unit: str) -> Said:
         return Said(k=float(word.lstrip("k=")))
     if word.startswith("r"):
         return Said(radius_mm=_length(word[1:].lstrip("="), unit))
-    ways = "toward or away, an angle, r1.5 for a radius, k0.42, " + ", ".join(get_args(Traced))
+    ways = "toward or away, an angle, r1.5 for a radius, k0.42, " + ", ".join(_SURFACES)
     raise BadBend(f"{word!r} says nothing about a bend", do=f"use {ways}")
 
 
@@ -140,7 +141,7 @@ def _of_table(name: str, table: dict[str, Any], unit: str) -> Said:
                 said = replace(said, angle_deg=float(value))
             case "radius", int() | float() | str() if not isinstance(value, bool):
                 said = replace(said, radius_mm=_length(str(value), unit))
-            case "traced", str() if value in get_args(Traced):
+            case "traced", str() if value in _SURFACES:
                 said = replace(said, traced=_traced(value))
             case "k", float() | int() if not isinstance(value, bool):
                 said = replace(said, k=float(value))
@@ -148,13 +149,13 @@ def _of_table(name: str, table: dict[str, Any], unit: str) -> Said:
                 raise BadBend(
                     f"[{name}] {key} = {value!r} in the bends file is not understood",
                     do="use direction (toward, away), angle, radius, k, traced "
-                    f"({', '.join(get_args(Traced))})",
+                    f"({', '.join(_SURFACES)})",
                 )
     return said
 
 
-def _traced(word: str) -> Traced:
-    traced: Traced = word  # type: ignore[assignment]
+def _traced(word: str) -> Drawn:
+    traced: Drawn = word  # type: ignore[assignment]
     return traced
 
 

@@ -40,6 +40,7 @@ class TracedSurface(StrEnum):
     INSIDE = "inside"
     ROLLED = "rolled"
     BLANK = "blank"
+    FACE = "face"
 
 
 class Relief(StrEnum):

@@ -79,3 +79,10 @@ def test_a_measured_thickness_wins():
     assert stock_thickness_mm(1.2, PLATE, 18, STEEL) == (1.2, ())
     with pytest.raises(BadBend, match="how thick"):
         stock_thickness_mm(None, PLATE, None, STEEL)
+
+
+def test_the_marked_face_is_inside_one_bend_and_outside_the_other():
+    said = {"all": Said(90.0, True, 2.0, "face"), "B2": Said(toward_face=False)}
+    (one, two), notices = resolve(PLATE, STOCK, said)
+    assert (one.traced, two.traced) == ("inside", "outside")
+    assert "traced-assumed" not in {n.code for n in notices}

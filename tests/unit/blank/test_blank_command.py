@@ -2,7 +2,10 @@
 
 import json
 import math
+import re
+import shlex
 import sys
+from pathlib import Path
 
 import ezdxf
 import pytest
@@ -167,3 +170,34 @@ def test_shaping_words_reach_the_blank(digitize, tray, tmp_path):
     code, _, err = digitize(*words, "--trim", "E99 2", "--overwrite")
     assert code == 2
     assert "no edge called E99" in err
+
+
+DOCS = Path(__file__).parents[3] / "docs" / "bending.md"
+
+
+def test_documented_commands_run(digitize, tray, tmp_path):
+    text = DOCS.read_text("utf-8")
+    (tmp_path / "hatch").mkdir()
+    tray.rename(tmp_path / "hatch" / "photo.pattern.json")
+    (command,) = re.findall(r"```sh\n(.*?)```", text, re.DOTALL)
+    words = shlex.split(command.replace("\\\n", " "))
+    assert words[0] == "digitize"
+    code, out, err = digitize(*words[1:])
+    assert code == 0, err
+    assert "45° away" in out
+    (table,) = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
+    (tmp_path / "bends.toml").write_text(table)
+    code, out, err = digitize("blank", words[2], "--bends", "bends.toml", "--json")
+    assert code == 0, err
+    assert json.loads(out)["bends"][1]["traced"] == "inside"
+
+
+@pytest.mark.parametrize(
+    "option", re.findall(r"^\| `(--[^|]*? [^|]*?)`(?: \(or `square`\))? \|", DOCS.read_text("utf-8"), re.M)
+)
+def test_documented_options_run(digitize, tray, option):
+    """Each alone, on a pattern whose edges and bends have the names of the text."""
+    words = shlex.split(option)
+    code, out, err = digitize("blank", tray, "-b", "all toward 90 r1.5", "-t", "1.5", *words)
+    assert code == 0, err
+    assert "Wrote" in out

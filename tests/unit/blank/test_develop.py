@@ -6,6 +6,7 @@ import pytest
 
 from digitize.bending.facts import Said
 from digitize.blank.faces import NotDeveloped, split
+from digitize.blank.fold import placements
 from digitize.pattern.contour import Circle, Contour, Slot
 from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import PointMark, Precision
@@ -271,3 +272,26 @@ def test_an_assumed_law_widens_the_precision(angle_piece, unfold):
     u = U_OF_K * math.pi / 2
     assert wider.expanded_mm(0.0) == pytest.approx(2 * math.sqrt(2 * 0.1**2 + u**2))
     assert "law-assumed" in {n.code for n in notices}
+
+
+@pytest.mark.parametrize("radius", [0.0, 1.5])
+def test_a_closed_hem_is_as_long_as_it_was_measured(make, contour, unfold, radius):
+    """Legs of a hem reach over the outermost point of its bend."""
+    strip = make(contour((0, 0), (60, 0), (60, 30), (0, 30)), ((12, 0), (12, 30)))
+    blank = unfold(strip, {"all": Said(180.0, True, radius)}, thickness_mm=1.0)
+    x0, _, x1, _ = closed_extent_mm(blank.pattern.outline)
+    allowance = math.pi * (radius + 0.44)
+    assert x1 - x0 == pytest.approx((12 - radius - 1) + (48 - radius - 1) + allowance)
+    fold = blank.tree.folds[0]
+    at = placements(blank.tree)[fold.child]
+    assert at[:3, 2] == pytest.approx((0, 0, -1))  # turned over
+    assert (at @ (0, 0, 0, 1))[2] == pytest.approx(2 * radius)  # inner faces 2 R apart
+    end = (at @ (x0, 0, 0, 1))[0]  # the short leg, folded back over the long one
+    assert end - 12.0 == pytest.approx(12.0)  # from the outermost point, at 12
+
+
+def test_a_pattern_without_bends_is_its_own_blank(make, contour, unfold):
+    plate = make(contour((0, 0), (60, 0), (60, 30), (0, 30)))
+    blank = unfold(plate)
+    assert same_outline(blank.pattern.outline, plate.outline)
+    assert blank.tree.faces.count == 1
