@@ -192,9 +192,10 @@ def test_documented_commands_run(digitize, tray, tmp_path):
     assert json.loads(out)["bends"][1]["traced"] == "inside"
 
 
-@pytest.mark.parametrize(
-    "option", re.findall(r"^\| `(--[^|]*? [^|]*?)`(?: \(or `square`\))? \|", DOCS.read_text("utf-8"), re.M)
-)
+ROW = re.compile(r"^\| `(--[^|]*? [^|]*?)`(?: \(or `square`\))? \|", re.MULTILINE)
+
+
+@pytest.mark.parametrize("option", ROW.findall(DOCS.read_text("utf-8")))
 def test_documented_options_run(digitize, tray, option):
     """Each alone, on a pattern whose edges and bends have the names of the text."""
     words = shlex.split(option)
