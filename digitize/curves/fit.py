@@ -303,9 +303,12 @@ def _known(samples: Samples, scatter_mm: float, unknowns: int) -> tuple[Evidence
     for code in (RESTORED, BRIDGED):
         if float((kinds == code).mean()) > SHARE_TOLD:
             word = WORDS[code]
-    sound = max(int((kinds != BRIDGED).sum()), unknowns)
-    each = max(scatter_mm, float(np.median(samples.u_mm)))
-    return word, each * math.sqrt(unknowns / sound)
+    # Bridges carry no weight in it: neither their number nor their doubt counts.
+    sound = kinds != BRIDGED
+    if not sound.any():
+        sound = np.ones_like(sound)
+    each = max(scatter_mm, float(np.median(samples.u_mm[sound])))
+    return word, each * math.sqrt(unknowns / max(int(sound.sum()), unknowns))
 
 
 # ---------------------------------------------------------------- contour
