@@ -122,12 +122,21 @@ class Boundary:
     @cached_property
     def size_mm(self) -> float:
         """Diagonal of the box that all vertices fill."""
-        return float(np.hypot(*np.ptp(self.start_mm, axis=0)))
+        low, high = box(self.start_mm)
+        return float(np.hypot(*(high - low)))
+
+    @cached_property
+    def middle_mm(self) -> FloatArray:
+        """Middle of that box."""
+        low, high = box(self.start_mm)
+        return np.asarray((low + high) / 2)
 
     def samples(self, spacing_mm: float) -> Samples:
         """Points no farther apart than the spacing, every vertex among them."""
         counts = np.maximum(np.ceil(self.length_mm / spacing_mm - 1e-9).astype(np.intp), 1)
         counts[self._curved] = np.maximum(counts[self._curved], 4)
+        if counts.max() == 1:
+            return self._vertices()
         segment = np.repeat(np.arange(len(counts)), counts)
         first = np.concatenate(([0], np.cumsum(counts)[:-1]))
         share = (np.arange(len(segment)) - first[segment]) / counts[segment]
@@ -137,6 +146,13 @@ class Boundary:
         behind = np.where(share == 0.0, step[self.before[segment]], ahead)
         along = self.begins_mm[segment] + share * self.length_mm[segment]
         return Samples(points, normal, (ahead + behind) / 2, along, segment, share)
+
+    def _vertices(self) -> Samples:
+        """The starts of straight segments that are short already."""
+        count = len(self.bulge)
+        weight = (self.length_mm + self.length_mm[self.before]) / 2
+        whole = np.arange(count)
+        return Samples(self.start_mm, self._right, weight, self.begins_mm, whole, np.zeros(count))
 
     def at(self, segment: IntArray, share: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Places (N, 2) on segments and the unit normals (N, 2) off the metal there."""
@@ -318,6 +334,12 @@ class Boundary:
     @cached_property
     def _tree(self) -> KDTree:
         return KDTree(self.strewn.points_mm)
+
+
+def box(points_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Lower left and upper right (2,) of points (N, 2); column by column, which is faster."""
+    x, y = points_mm.T
+    return np.array((x.min(), y.min())), np.array((x.max(), y.max()))
 
 
 def _with_area(closed: Closed, sign: float) -> Contour:

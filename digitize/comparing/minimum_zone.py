@@ -36,7 +36,7 @@ class LeastZone:
 def least_zone(old: Boundary, points_mm: FloatArray, pose: Pose) -> LeastZone:
     """The minimum zone pose near a given one, for points (N, 2) of the new edge."""
     size = old.size_mm
-    about = old.start_mm.mean(axis=0)
+    about = old.middle_mm
     laid = pose.of(points_mm)
     nearest = old.nearest(laid)
     largest = float(np.abs(nearest.signed_mm).max())

@@ -125,7 +125,7 @@ def register_edges(new: Boundary, old: Boundary, options: FitOptions | None = No
         tried = 120
     ranked = _ranked(found, samples, old, options)
     alike: list[_Ranked] = []
-    middle = samples.points_mm.mean(axis=0)[None]
+    middle = new.middle_mm[None]
     for r in ranked:
         apart = all(_apart(r.settled.pose, a.settled.pose, middle, old.size_mm) for a in alike)
         if apart and _alike(r, ranked[0], options):

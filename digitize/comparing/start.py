@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt  # type: ignore[attr-defined]
 
-from digitize.comparing.boundary import Boundary, Samples
+from digitize.comparing.boundary import Boundary, Samples, box
 from digitize.comparing.pose import Pose
 
 FloatArray = NDArray[np.float64]
@@ -24,7 +24,7 @@ FloatArray = NDArray[np.float64]
 _CELLS = 64  # along the longer side of the box
 _MARGIN = 0.25  # of the longer side, round the box
 _FAR = 0.06  # of the size: farther off counts as missing
-_STEPS = 8
+_STEPS, _MORE_STEPS = 6, 9  # where few or many starts are tried
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +40,10 @@ class NearestMap:
 
     def __init__(self, boundary: Boundary) -> None:
         """Lay the edge into the grid."""
-        low, high = boundary.start_mm.min(axis=0), boundary.start_mm.max(axis=0)
+        points = boundary.strewn.points_mm
+        low, high = box(points)
         longest = float((high - low).max())
         self.cell_mm = longest / _CELLS
-        points = boundary.strewn.points_mm
-        low, high = points.min(axis=0), points.max(axis=0)
         self.corner_mm = low - _MARGIN * longest
         shape = np.ceil((high - low + 2 * _MARGIN * longest) / self.cell_mm).astype(int) + 1
         cells = np.floor((points - self.corner_mm) / self.cell_mm).astype(np.intp)
@@ -76,7 +75,7 @@ def starts(
     angle: FloatArray = np.arange(turns, dtype=np.float64) * (math.tau / turns)
     place = np.tile(goal, (turns, 1))
     far = _FAR * size
-    for step in range(_STEPS):
+    for step in range(_STEPS if turns < 40 else _MORE_STEPS):
         # Wide open at first, so that a poor start still feels where the edge is.
         reach = far * max(1.0, 4.0 * 0.6**step)
         laid, gap, normal = _laid(grid, arms, angle, place)
@@ -138,5 +137,5 @@ def _distinct(
 
 def _middle(samples: Samples) -> FloatArray:
     """The middle of the box."""
-    points = samples.points_mm
-    return np.asarray((points.min(axis=0) + points.max(axis=0)) / 2)
+    low, high = box(samples.points_mm)
+    return np.asarray((low + high) / 2)

@@ -3,7 +3,8 @@
 ``accuracy`` prints how exactly painted edges are placed; ``check`` compares the cameras in
 all truth files with the renderer's rays.
 
-``floor-section`` makes the four photographs of one long piece, in a folder of their own.
+``floor-section`` makes the four photographs of one long piece, ``second-make`` the bracket of
+rusty-bracket made anew, each in a folder of its own.
 
 ``--quick`` makes them small and grainy, ``--into FOLDER`` elsewhere than in samples/.
 """
@@ -18,12 +19,15 @@ import engine
 
 engine.start()
 
-from accuracy import report  # noqa: E402 - the renderer must be started first
-from floor_section import FOLDER, shots  # noqa: E402
+import floor_section  # noqa: E402 - the renderer must be started first
+import second_make  # noqa: E402
+from accuracy import report  # noqa: E402
 from lens import coarser  # noqa: E402
 from make import make  # noqa: E402
 from scenes import MADE  # noqa: E402
 from verify import check_file  # noqa: E402
+
+FOLDERS = {part.FOLDER: part.shots for part in (floor_section, second_make)}
 
 
 def main() -> None:
@@ -33,7 +37,7 @@ def main() -> None:
     parser.add_argument("--into", type=Path, default=Path(__file__).resolve().parent.parent)
     asked = parser.parse_args()
     if asked.names == ["list"]:
-        print("\n".join([*MADE, FOLDER]))
+        print("\n".join([*MADE, *FOLDERS]))
         return
     if asked.names == ["accuracy"]:
         report()
@@ -42,9 +46,10 @@ def main() -> None:
         for path in sorted(asked.into.glob("*.json")):
             print(f"{path.stem}: {check_file(path):.6f} px")
         return
-    if asked.names == [FOLDER]:
-        for shot in shots():
-            make(shot, asked.into / FOLDER)
+    if len(asked.names) == 1 and asked.names[0] in FOLDERS:
+        (folder,) = asked.names
+        for shot in FOLDERS[folder]():
+            make(shot, asked.into / folder)
         return
     names = list(MADE) if asked.names == ["all"] else asked.names
     for name in names:
