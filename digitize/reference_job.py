@@ -52,7 +52,7 @@ NO_PRINT = PrintScale(1.0, 1.0, 0.0, 0.0, True, "no print")
 _INSET_MM = 3.0  # from the edges of plain paper
 _MOST_TRIED = 5  # patches
 _SAME_PLACE = 0.5  # of the smaller of two patches, that both cover
-_RIM_MM = 3.0  # within which the tracer takes everything for surface
+_RIM_MM = 2.6  # within which the tracer takes everything for surface
 _EVENLY = np.linspace(0.0, 1.0, 400, endpoint=False)
 _UNLIKE = 0.45  # log of light over bare surface
 _MOST_UNLIKE = 0.03  # of the rim

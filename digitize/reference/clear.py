@@ -21,14 +21,14 @@ from digitize.reference.rules import RuleSeen
 
 FloatArray = NDArray[np.float64]
 
-_CELLS = 160  # along the longer side of what is looked over
+_CELLS = 320  # along the longer side of what is looked over
 _RIM = 0.012  # of the photo's width, left out round it
 _FARTHEST = 4.0  # from the foot point, in camera heights
 _EACH_WAY = 2  # boxes in each direction
 _ALIKE_RAD = math.radians(4.0)  # directions not worth telling apart
 _LEAST_SHARE = 0.04  # of what is seen, that a box must cover
 
-_OUTSIDE_MM = 5.0  # beside a rule's graduated edge: its thickness and shadow
+_OUTSIDE_MM = 3.0  # beside a rule's graduated edge: its thickness and shadow
 WIDE_MM, NARROW_MM = 36.0, 22.0
 """Of a rule's body, from its graduated edge: of a metre or a 300 mm rule, of a short one."""
 

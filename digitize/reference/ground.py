@@ -24,7 +24,7 @@ Box = tuple[float, float, float, float]  # x0, y0, x1, y1
 
 _SQUARES = 40  # along the longer side of a patch: the rim is one wide
 _LEAST_SQUARES = 5
-_WIDEST_MM = 5.0
+_WIDEST_MM = 3.0
 
 
 class GroundTooSmall(DigitizeError):

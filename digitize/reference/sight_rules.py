@@ -208,7 +208,7 @@ def _nothing(
         return GraduationUnclear(
             f"the marks of the rule could be {row.reading.division.name} or {rival}",
             where=_where(row),
-            do="say how far apart neighbouring marks are",
+            do="say how far apart neighbouring marks are, as --rule 1mm or --rule 1/16in",
         )
     good = [row for row in unread if len(row.comb.index) >= 30 and row.comb.residual < 0.03]
     if good:
@@ -216,7 +216,7 @@ def _nothing(
         return GraduationUnclear(
             "a row of even marks is seen, but none of them are longer than the others",
             where=_where(row),
-            do="say how far apart neighbouring marks are",
+            do="say how far apart neighbouring marks are, as --rule 1mm or --rule 1/16in",
         )
     said = options.box_px is not None or options.between_px is not None
     return RuleNotFound(

@@ -100,6 +100,16 @@ _LINE = Plate(np.array([[28.8, 38.8], [181.2, 38.8], [181.2, 201.2], [28.8, 201.
 _WITHIN = Plate(np.array([[30, 40], [180, 40], [180, 200], [30, 200]]), 0.1, 0.8, 0.01)
 
 SCENES |= {
+    "awkward": BENCH.but(  # upside down, at 45 degrees, worn and rusty
+        rules=(Rule(scales=(MM,), at_mm=(5, 5), turn_deg=3, worn=0.3, rust=0.5),),
+        roll_deg=135,
+        distance_mm=460,
+        look_at_mm=(165, 90),
+        seed=12,
+    ),
+    "short-inches": BENCH.but(  # little more than two inches lie in the photo
+        rules=(Rule(scales=(INCH_16,), at_mm=(250, 5)),), look_at_mm=(120, 95), seed=13
+    ),
     "job-rule": NEAR.but(
         rules=(Rule(scales=(MM, replace(INCH_16, edge="top"))),), tilt_deg=3, toward_deg=110
     ),

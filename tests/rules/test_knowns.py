@@ -200,3 +200,28 @@ def test_contradictions_are_named():
     )
     with pytest.raises(KnownsError, match=r"no camera sees .* the length .* is off by"):
         camera_by_knowns(FRAME, known)
+
+
+def test_four_points_of_which_one_is_wrong():
+    _, frame, known = drawn(np.random.default_rng(6), "points", 15.0)
+    first = replace(known.points[0], at_mm=(12.0, 0.0), u_mm=0.3)
+    wrong = replace(known, points=(first, *known.points[1:]))
+    with pytest.raises(KnownsError, match=r"no camera sees what is given as known: the point at"):
+        camera_by_knowns(frame, wrong)
+
+
+def test_points_on_one_line_do_not_show_the_lean():
+    shot, frame, _ = drawn(np.random.default_rng(7), "points", 2.0)
+    row = np.array([[0.0, 0.0], [150.0, 0.0], [310.0, 0.0]])
+    px = shot.px(row)
+    known = Knowns(tuple(KnownPoint(*pair(p, m), 0.2) for p, m in zip(px, row, strict=True)))
+    found = camera_by_knowns(frame, known)
+    assert found.square_on_assumed
+    assert found.notices[0].level == "doubt"
+    inside = shot.px(INSIDE)
+    true = float(np.hypot(*(INSIDE[2] - INSIDE[0])))
+    mm = found.solution.camera.to_sheet(inside)
+    error = float(np.hypot(*(mm[2] - mm[0]))) - true
+    u = length_u_mm(found.solution.camera, inside[[0, 2]])
+    assert abs(error) < 2 * u
+    assert u > 1.0

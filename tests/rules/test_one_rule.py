@@ -9,7 +9,12 @@ from scenes import SCENES, THICK, length_errors_mm
 from digitize.reference.by_rule import camera_by_rules
 from digitize.reference.rules import TAPE
 from digitize.reference.shape import length_u_mm, shape_doubt
-from digitize.reference.sight_rules import RuleNotFound, RuleOptions, sight_rules
+from digitize.reference.sight_rules import (
+    GraduationUnclear,
+    RuleNotFound,
+    RuleOptions,
+    sight_rules,
+)
 
 
 def worst(shot, found):
@@ -30,6 +35,7 @@ def worst(shot, found):
         ("half-millimetres", {"0.5 mm", "1 mm"}, 0.6),
         ("bright-marks", {"1 mm"}, 0.5),
         ("dim-noisy", {"1 mm"}, 0.5),
+        ("awkward", {"1 mm"}, 0.8),
     ],
 )
 def test_a_300_mm_piece_by_one_rule(photo_of, name, reads, within_mm):
@@ -108,3 +114,18 @@ def test_the_user_says_where_and_what(photo_of):
 def test_places_that_make_no_sense(photo_of, options, says):
     with pytest.raises(RuleNotFound, match=says):
         sight_rules(photo_of("square-on"), options)
+
+
+def test_two_inches_of_a_rule_are_not_taken_for_anything(photo_of):
+    photo = photo_of("short-inches")
+    with pytest.raises(GraduationUnclear, match=r"1/16 inch or 1/8 inch .*: say how far apart"):
+        sight_rules(photo)
+    with pytest.raises(GraduationUnclear, match="say how far apart"):
+        sight_rules(photo, RuleOptions(units="mm"))
+    told = sight_rules(photo, RuleOptions(division_mm=25.4 / 16))
+    assert told[0].length_mm < 65
+    found = camera_by_rules(photo, told)
+    _, share = worst(SCENES["short-inches"], found)
+    assert share < 1
+    px = length_errors_mm(SCENES["short-inches"], found.solution.camera)[0][2]
+    assert length_u_mm(found.solution.camera, px, THICK) > 1.0  # 50 mm cannot carry 300
