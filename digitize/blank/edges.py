@@ -13,13 +13,15 @@ from dataclasses import dataclass, field, replace
 import shapely
 
 from digitize.bending.setback import BadBend
-from digitize.blank.cutting import Axis
+from digitize.blank.cutting import Axis, at, meetings, nearest
 from digitize.blank.offset import moved
-from digitize.pattern.contour import Circle, Contour, Edge
+from digitize.pattern.contour import Circle, Closed, Contour, Edge
 from digitize.pattern.dimensions import datum_of, named_edges
 from digitize.pattern.model import BendLine, Pattern
 from digitize.pattern.region import polygon
 from digitize.pattern.segments import Line
+
+_SAME_PLACE_MM = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +91,7 @@ def worked(pattern: Pattern, work: EdgeWork) -> Pattern:
             out[name] += steps[name]
     wider = replace(pattern, outline=moved(contour, [out[name] for name in names]))
     metal = polygon(wider.outline)
-    bends = list(wider.bends)
+    bends = [_carried(bend, names, contour, out, wider.outline) for bend in wider.bends]
     for name, step in steps.items():
         joggle = work.laps[name].joggle
         assert joggle is not None
@@ -110,6 +112,31 @@ def worked(pattern: Pattern, work: EdgeWork) -> Pattern:
     holes = [h for name, row in work.holes.items() for h in _row(name, row, lines[name], out[name])]
     openings = (*wider.openings, *holes)
     return replace(wider, bends=tuple(bends), openings=openings)
+
+
+def _carried(
+    bend: BendLine, names: list[str], was: Contour, out: Mapping[str, float], now: Closed
+) -> BendLine:
+    """A bend line drawn on to the edges that its ends lay on, where those were moved."""
+    axis = Axis.between(bend.start_mm, bend.end_mm)
+    length = math.dist(bend.start_mm, bend.end_mm)
+    stations = [
+        axis.station(at(edge.segment, t))[0]
+        for edge in now.as_contour().edges
+        for t in meetings(edge.segment, axis)
+    ]
+    ends = [0.0, length]
+    for k, end in enumerate((bend.start_mm, bend.end_mm)):
+        off = {n: nearest(e.segment, end)[1] for n, e in zip(names, was.edges, strict=True)}
+        at_end = [n for n in names if off[n] < min(off.values()) + _SAME_PLACE_MM]
+        name = max(at_end, key=lambda n: abs(out[n]))
+        if out[name] == 0.0:
+            continue
+        sign = 1.0 if k else -1.0
+        beyond = [s for s in stations if sign * (s - ends[k]) > -abs(out[name]) - 1.0]
+        if beyond:
+            ends[k] = min(beyond, key=lambda s, k=k: abs(s - ends[k]))  # type: ignore[misc]
+    return replace(bend, start_mm=axis.point(ends[0]), end_mm=axis.point(ends[1]))
 
 
 def _row(name: str, row: HoleRow, line: Line, out_mm: float) -> list[Circle]:

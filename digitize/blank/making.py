@@ -17,12 +17,14 @@ from digitize.bending.setback import BadBend
 from digitize.blank.beads import bead_facts
 from digitize.blank.develop import Blank, develop
 from digitize.blank.edges import EdgeWork, worked
+from digitize.blank.faces import NotDeveloped
 from digitize.blank.hand import from_behind, opposite_hand
 from digitize.blank.kerf import cutter_path
 from digitize.blank.mitre import mitred
 from digitize.blank.relief import Style, relieved
 from digitize.errors import Notice
 from digitize.pattern.model import Pattern
+from digitize.pattern.soundness import fault
 
 Side = Literal["traced", "opposite-hand", "from-behind"]
 
@@ -79,7 +81,14 @@ def made_to(pattern: Pattern, order: Order) -> tuple[Blank, tuple[Notice, ...]]:
             assert_never(order.side)
     if order.kerf_mm is not None:
         done = cutter_path(done, order.kerf_mm)
-    return replace(blank, pattern=done, facts=facts), (
-        *notices,
-        *(notice for _, notice in beads.values()),
-    )
+    found = fault(done)
+    if found is not None:
+        raise NotDeveloped(
+            f"what was cut away meets something else: {found.what}",
+            where=found.where,
+            do="leave out a relief, a mitre or a hole there",
+        )
+    more = [notice for _, notice in beads.values()]
+    if not facts:
+        more.append(Notice("no-bends", "the pattern has no bend lines: it is its own blank"))
+    return replace(blank, pattern=done, facts=facts), (*notices, *more)

@@ -86,7 +86,10 @@ def _cut(tree: FoldTree, at: list[Matrix], fold: Fold, other: Fold, gap_mm: floa
     start = (back @ np.append(point, 1.0))[:2]
     along = (back[:3, :3] @ direction)[:2]
     axis = Axis.between(_xy(start), _xy(start + along))
-    part = np.array(flat_part(tree, fold.child).exterior.coords)
+    flat = flat_part(tree, fold.child)
+    if flat.is_empty:
+        return None
+    part = np.array(flat.exterior.coords)
     left = np.array([axis.station(_xy(p))[1] for p in part])
     # The flange is kept on the side of the line on which most of it lies.
     middle = axis.station(_xy(np.asarray(part[:-1]).mean(axis=0)))[1]

@@ -18,30 +18,53 @@ from digitize.pattern.segments import Arc, Line, Point, Segment
 
 _SAME_MM = 1e-7
 _PARALLEL = 1e-6
+_SMOOTH_RAD = 0.35  # a joint that a fit left not quite tangent
+_HAIR_MM = 0.2
+_SWALLOWED = 4.0  # times the largest move: edges up to that long may vanish
 
 
 def moved(contour: Contour, out_mm: Sequence[float]) -> Contour:
     """The contour with edge ``i`` moved ``out_mm[i]`` outward; negative is inward.
 
-    Raises NotDeveloped where an edge vanishes or neighbours no longer meet.
+    A short edge that is swallowed by its neighbours is left out.  Raises NotDeveloped where a
+    longer one vanishes or neighbours no longer meet.
     """
     to_right = 1.0 if contour.signed_area_mm2 > 0 else -1.0
-    curves = [_moved(e.segment, to_right * d) for e, d in zip(contour.edges, out_mm, strict=True)]
+    curves = [
+        (e, _moved(e.segment, to_right * d)) for e, d in zip(contour.edges, out_mm, strict=True)
+    ]
+    short = _SWALLOWED * max(map(abs, out_mm))
+    while True:
+        edges, lost = _led(curves)
+        if lost is None:
+            return Contour(tuple(edges))
+        was = curves[lost][0].segment
+        if was.length_mm > short or len(curves) <= 3:
+            x, y = was.start_mm
+            raise NotDeveloped(
+                "an edge is too short to be moved", where=f"near {x:.1f}, {y:.1f} mm"
+            )
+        del curves[lost]
+
+
+def _led(curves: Sequence[tuple[Edge, Segment]]) -> tuple[list[Edge], int | None]:
+    """Moved edges led to where they meet, or the first that vanishes between its neighbours."""
     n = len(curves)
     # The corner at the start of every edge: one point, or two where a step is needed.
-    corners = [
-        _corner(curves[i - 1], curves[i], contour.edges[i].segment.start_mm) for i in range(n)
-    ]
+    corners = [_corner(curves[i - 1][1], curves[i][1]) for i in range(n)]
     edges: list[Edge] = []
-    for i, edge in enumerate(contour.edges):
+    for i, (edge, curve) in enumerate(curves):
         before, start = corners[i]
         end = corners[(i + 1) % n][0]
         if math.dist(before, start) > _SAME_MM:
             edges.append(Edge(Line(before, start)))
         else:
             start = before
-        edges.append(Edge(_between(curves[i], start, end), edge.evidence, edge.u_mm))
-    return Contour(tuple(edges))
+        between = _between(curve, start, end)
+        if between is None:
+            return [], i
+        edges.append(Edge(between, edge.evidence, edge.u_mm))
+    return edges, None
 
 
 def widened(closed: Closed, out_mm: float) -> Closed:
@@ -89,18 +112,22 @@ def _moved(segment: Segment, right_mm: float) -> Segment:
             assert_never(segment)
 
 
-def _corner(a: Segment, b: Segment, was: Point) -> tuple[Point, Point]:
+def _corner(a: Segment, b: Segment) -> tuple[Point, Point]:
     """Where one moved edge ends and the next begins."""
     if math.dist(a.end_mm, b.start_mm) < _SAME_MM:
         return a.end_mm, a.end_mm
     turn = math.remainder(b.start_direction_rad - a.end_direction_rad, math.tau)
+    middle = ((a.end_mm[0] + b.start_mm[0]) / 2, (a.end_mm[1] + b.start_mm[1]) / 2)
+    if abs(turn) < _SMOOTH_RAD and math.dist(a.end_mm, b.start_mm) < _HAIR_MM:
+        return middle, middle
     if abs(math.sin(turn)) < _PARALLEL:
         return a.end_mm, b.start_mm
     points = _meeting(a, b)
+    if not points and abs(turn) < _SMOOTH_RAD:
+        return a.end_mm, b.start_mm
     if not points:
-        x, y = was
+        x, y = middle
         raise NotDeveloped("two edges no longer meet when moved", where=f"near {x:.1f}, {y:.1f} mm")
-    middle = ((a.end_mm[0] + b.start_mm[0]) / 2, (a.end_mm[1] + b.start_mm[1]) / 2)
     found = min(points, key=lambda p: math.dist(p, middle))
     return found, found
 
@@ -136,33 +163,22 @@ def _on_circle(axis: Axis, arc: Arc) -> list[Point]:
     return [axis.point(along - half), axis.point(along + half)]
 
 
-def _between(curve: Segment, start: Point, end: Point) -> Segment:
-    """The moved edge between its new ends, in its old direction."""
+def _between(curve: Segment, start: Point, end: Point) -> Segment | None:
+    """The moved edge between its new ends, or None where they would turn it round."""
     if math.dist(start, end) <= _SAME_MM:
-        raise NotDeveloped(
-            "an edge is too short to be moved", where=f"near {start[0]:.1f}, {start[1]:.1f} mm"
-        )
+        return None
     match curve:
         case Line():
             ahead = (end[0] - start[0]) * (curve.end_mm[0] - curve.start_mm[0])
             ahead += (end[1] - start[1]) * (curve.end_mm[1] - curve.start_mm[1])
-            if ahead <= 0:
-                raise NotDeveloped(
-                    "an edge is too short to be moved",
-                    where=f"near {start[0]:.1f}, {start[1]:.1f} mm",
-                )
-            return Line(start, end)
+            return Line(start, end) if ahead > 0 else None
         case Arc():
             cx, cy = curve.centre_mm
             sign = 1.0 if curve.bulge > 0 else -1.0
             a, b = (math.atan2(y - cy, x - cx) for x, y in (start, end))
             sweep = (sign * (b - a)) % math.tau
-            was = abs(curve.included_rad)
-            if abs(sweep - was) > math.pi:
-                raise NotDeveloped(
-                    "an arc is too short to be moved",
-                    where=f"near {start[0]:.1f}, {start[1]:.1f} mm",
-                )
+            if abs(sweep - abs(curve.included_rad)) > math.pi:
+                return None
             return Arc(start, end, sign * math.tan(sweep / 4))
         case _:
             assert_never(curve)

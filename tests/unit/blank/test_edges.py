@@ -223,3 +223,30 @@ def test_from_behind_is_the_same_piece(handed, unfold):
     wrong = unfold(replace(behind, bends=tuple(replace(b, toward_face=True) for b in behind.bends)))
     c = shape(in_space(wrong, mirrored(one, four(one)), -1.0))
     assert abs(c[-1] - a[-1]) > 1
+
+
+def test_bend_lines_are_drawn_on_to_an_edge_that_moved(make, contour, unfold):
+    plate = make(contour((0, 0), (100, 0), (100, 40), (0, 40)), ((30, 0), (30, 40)))
+    wider = worked(plate, EdgeWork(trim_mm={"E1": 8.0, "E3": -3.0}))
+    (bend,) = wider.bends
+    assert (bend.start_mm, bend.end_mm) == ((30, -8), (30, 37))
+    assert unfold(wider, Said(90.0, True, 1.0)).tree.faces.count == 2
+
+
+def test_joints_that_a_fit_left_not_quite_tangent_stay_closed():
+    """A corner arc that leaves its edges by 3 degrees, as traced ones do."""
+    outline = Contour.of(
+        [
+            Line((0, 0), (60, 0)),
+            Line((60, 0), (60, 30)),
+            Arc((60, 30), (50, 40), math.tan(math.radians(84 / 4))),
+            Line((50, 40), (0, 40)),
+            Line((0, 40), (0, 0)),
+        ]
+    )
+    for out in (0.3, -0.3, 1.0, -1.0):
+        path = moved(outline, [out] * 5)
+        assert len(path.edges) == 5
+        expected = polygon(outline, 1e-4).buffer(out, join_style="mitre")
+        assert polygon(path, 1e-4).symmetric_difference(expected).area < 1.0 * abs(out)
+        assert fault_free(path)
