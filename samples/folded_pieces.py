@@ -74,3 +74,22 @@ def corner():
     points = [(0, 0), (2, -20), (98, -20), (100, 0), (100, 80), (0, 80), (-15, 76), (-15, 2)]
     bends = (bend(0, 0, 100, 0), bend(0, 80, 0, 0))
     return Pattern("corner", outline(points), bends=bends)
+
+
+def tray_with_lips(w=300.0, d=200.0, flange=25.0, lip=12.0):
+    """Ten bends: four flanges with a lip each, two of the lips with another one on them."""
+    inset, points, bends = 30.0, [], []
+    corners = [(0.0, 0.0), (w, 0.0), (w, d), (0.0, d)]
+    for k, ((x0, y0), (x1, y1)) in enumerate(zip(corners, corners[1:] + corners[:1], strict=True)):
+        span = abs(x1 - x0) + abs(y1 - y0)
+        ux, uy = (x1 - x0) / span, (y1 - y0) / span
+        heights = [flange, lip, lip] if k % 2 == 0 else [flange, lip]
+        left, right, out = [], [], 0.0
+        for level, height in enumerate([*heights, 0.0]):
+            a, b = inset + level, span - inset - level
+            left.append((x0 + a * ux + out * uy, y0 + a * uy - out * ux))
+            right.append((x0 + b * ux + out * uy, y0 + b * uy - out * ux))
+            out += height
+        bends += [bend(*p, *q) for p, q in zip(left[:-1], right[:-1], strict=True)]
+        points += [(x0, y0), *left, *right[::-1]]
+    return Pattern("tray with lips", outline(points), bends=tuple(bends))

@@ -21,6 +21,7 @@ from digitize.cli import (
     draw_command,
     fit_command,
     fold_command,
+    nest_command,
     phone_command,
     plan_command,
     printer_command,
@@ -68,6 +69,7 @@ app.command("draw")(draw_command.draw)
 app.command("blank")(blank_command.blank)
 app.command("fold")(fold_command.fold)
 app.command("plan")(plan_command.plan)
+app.command("nest")(nest_command.nest)
 app.command("samples")(samples_command.samples)
 
 
