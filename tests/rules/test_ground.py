@@ -13,6 +13,7 @@ from scenes import A4, SCENES, THICK
 
 from digitize.camera.camera import Camera
 from digitize.reference.by_paper import camera_by_paper
+from digitize.reference.clear import clear_patches
 from digitize.reference.ground import GroundTooSmall, box_round, ground
 from digitize.reference.paper import paper_named
 from digitize.reference.sight_paper import sight_paper
@@ -97,3 +98,27 @@ def test_a_turned_patch_keeps_pixels_and_how_sure_they_are():
 def test_patches_too_small(box):
     with pytest.raises(GroundTooSmall, match="too small or too narrow"):
         ground(OVER, box)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0])
+def test_clear_patches_keep_off_what_covers_the_bench(turn_deg):
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    camera = replace(OVER, rotation=OVER.rotation @ np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]]))
+    rule = np.array([[-400.0, -20.0], [600.0, -20.0], [600.0, 10.0], [-400.0, 10.0]])
+    found = clear_patches(camera, [rule])
+    assert len(found) >= 2
+    for patch in found:
+        corners = patch.corners_mm()
+        assert not shapely.Polygon(corners).intersects(shapely.Polygon(rule))
+        px = camera.to_px(corners)
+        assert (px > 0).all()
+        assert (px < [1600, 1200]).all()
+    sides = {bool(patch.corners_mm()[:, 1].mean() > 0) for patch in found}
+    assert sides == {True, False}
+    areas = [patch.area_mm2 for patch in found]
+    assert areas == sorted(areas, reverse=True)
+    # Beside a level rule the box takes all there is above it, but for a rim.
+    if turn_deg == 0.0:
+        seen = camera.to_sheet(np.array([[0.0, 0.0], [1599.0, 1199.0]]))
+        whole = (seen[1, 0] - seen[0, 0]) * max(seen[0, 1] - 10, -20 - seen[1, 1])
+        assert areas[0] > 0.9 * whole
