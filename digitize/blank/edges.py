@@ -91,7 +91,10 @@ def worked(pattern: Pattern, work: EdgeWork) -> Pattern:
             out[name] += steps[name]
     wider = replace(pattern, outline=moved(contour, [out[name] for name in names]))
     metal = polygon(wider.outline)
-    bends = [_carried(bend, names, contour, out, wider.outline) for bend in wider.bends]
+    bends = [
+        _carried(b, [o for o in wider.bends if o is not b], names, contour, out, wider.outline)
+        for b in wider.bends
+    ]
     for name, step in steps.items():
         joggle = work.laps[name].joggle
         assert joggle is not None
@@ -114,8 +117,13 @@ def worked(pattern: Pattern, work: EdgeWork) -> Pattern:
     return replace(wider, bends=tuple(bends), openings=openings)
 
 
-def _carried(
-    bend: BendLine, names: list[str], was: Contour, out: Mapping[str, float], now: Closed
+def _carried(  # noqa: PLR0917
+    bend: BendLine,
+    others: list[BendLine],
+    names: list[str],
+    was: Contour,
+    out: Mapping[str, float],
+    now: Closed,
 ) -> BendLine:
     """A bend line drawn on to the edges that its ends lay on, where those were moved."""
     axis = Axis.between(bend.start_mm, bend.end_mm)
@@ -130,7 +138,12 @@ def _carried(
         off = {n: nearest(e.segment, end)[1] for n, e in zip(names, was.edges, strict=True)}
         at_end = [n for n in names if off[n] < min(off.values()) + _SAME_PLACE_MM]
         name = max(at_end, key=lambda n: abs(out[n]))
-        if out[name] == 0.0:
+        shared = any(
+            math.dist(end, p) < _SAME_PLACE_MM
+            for other in others
+            for p in (other.start_mm, other.end_mm)
+        )
+        if out[name] == 0.0 or shared:  # a corner of two bends stays where they meet
             continue
         sign = 1.0 if k else -1.0
         beyond = [s for s in stations if sign * (s - ends[k]) > -abs(out[name]) - 1.0]
