@@ -61,7 +61,7 @@ def develop(pattern: Pattern, facts: Sequence[BendFacts], base: int | None = Non
     found = fault(blank)
     if found is not None:
         raise NotDeveloped(
-            f"the blank would overlap itself: its {found.what}",
+            f"the blank cannot be cut: {found.what}",
             where=found.where,
             do="cut a relief there, or check angle, radius and where the bend line was drawn",
         )
