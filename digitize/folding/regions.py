@@ -8,6 +8,7 @@ the real sheet is crushed or torn.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,10 @@ from digitize.pattern.region import metal
 from digitize.pattern.segments import Point
 
 CHORD_MM = 0.02
+GRID_MM = 1e-7
+"""Corners of areas are rounded to this, so that areas cut from one another share theirs."""
+
+_OWNED_MM2 = 1e-3
 _RUNS_ON_MM = 1.0  # beyond twice the reach, an edge does not cross the strip but runs beside it
 
 Area = shapely.Polygon | shapely.MultiPolygon
@@ -81,25 +86,44 @@ def frame_of(tree: FoldTree, fold: Fold) -> Frame:
 
 def regions(tree: FoldTree, blank: Pattern, chord_error_mm: float = CHORD_MM) -> Regions:
     """The faces and bend strips of a developed blank."""
-    whole = metal(blank, chord_error_mm)
+    whole: Area = shapely.set_precision(metal(blank, chord_error_mm), GRID_MM)
     frames = tuple(frame_of(tree, fold) for fold in tree.folds)
     strips: list[Area] = []
     taken: Area = shapely.Polygon()
     for fold, frame in zip(tree.folds, frames, strict=True):
-        strip = _strip(whole, fold, frame).difference(taken)
+        strip = shapely.difference(_strip(whole, fold, frame), taken, grid_size=GRID_MM)
         strips.append(strip)
-        taken = taken.union(strip)
-    rest = whole.difference(taken)
-    flats = [flat_part(tree, f) for f in range(tree.faces.count)]
-    faces: list[list[shapely.Polygon]] = [[] for _ in flats]
+        taken = shapely.union(taken, strip, grid_size=GRID_MM)
+    rest = shapely.difference(whole, taken, grid_size=GRID_MM)
+    faces: list[list[shapely.Polygon]] = [[] for _ in range(tree.faces.count)]
     for part in polygons(rest):
-        common = [part.intersection(flat).area for flat in flats]
-        if max(common) > 0.0:
-            faces[int(np.argmax(common))].append(part)
-        else:
-            near = [part.distance(flat) for flat in flats]
-            faces[int(np.argmin(near))].append(part)
-    return Regions(whole, tuple(shapely.union_all(f) for f in faces), tuple(strips), frames)
+        for face, piece in _shared_out(part, tree):
+            faces[face].append(piece)
+    joined = tuple(shapely.union_all(f, grid_size=GRID_MM) for f in faces)
+    return Regions(whole, joined, tuple(strips), frames)
+
+
+def _shared_out(part: shapely.Polygon, tree: FoldTree) -> Iterator[tuple[int, shapely.Polygon]]:
+    """The faces that a connected part of the flat metal belongs to, mostly a single one.
+
+    A sharp bend takes up so little sheet that a flange, unrelieved, stays joined to the edge
+    beside it on the blank; there the farther face is torn off the nearer one.
+    """
+    flats = [flat_part(tree, f) for f in range(tree.faces.count)]
+    depth = [len(tree.chain(f)) for f in range(tree.faces.count)]
+    owners = [f for f, flat in enumerate(flats) if part.intersection(flat).area > _OWNED_MM2]
+    if len(owners) <= 1:
+        near = owners or [int(np.argmin([part.distance(flat) for flat in flats]))]
+        yield near[0], part
+        return
+    left: Area = part
+    for face in sorted(owners, key=lambda f: -depth[f]):
+        own = shapely.intersection(left, flats[face], grid_size=GRID_MM)
+        left = shapely.difference(left, flats[face], grid_size=GRID_MM)
+        for piece in polygons(own):
+            yield face, piece
+    for piece in polygons(left):
+        yield min(owners, key=lambda f: flats[f].distance(piece)), piece
 
 
 def polygons(area: Area) -> list[shapely.Polygon]:
@@ -118,7 +142,8 @@ def _strip(whole: Area, fold: Fold, frame: Frame) -> Area:
     middle = shapely.LineString([frame.at(start, width / 2), frame.at(end, width / 2)])
 
     def bent(low: float, high: float) -> list[shapely.Polygon]:
-        inside = whole.intersection(frame.band(low, high, 0.0, width))
+        band = frame.band(low, high, 0.0, width)
+        inside = shapely.intersection(whole, band, grid_size=GRID_MM)
         return [p for p in polygons(inside) if p.intersection(middle).length > 0.0]
 
     wide = bent(start - 2 * far, end + 2 * far)

@@ -19,12 +19,12 @@ from digitize.bending.facts import BendFacts
 from digitize.blank.develop import Blank
 from digitize.blank.fold import placements
 from digitize.blank.folds import FoldTree
-from digitize.folding.regions import Frame, Regions, polygons, regions
+from digitize.folding.regions import GRID_MM, Frame, Regions, polygons, regions
 from digitize.pattern.segments import FloatArray
 
 STEP_DEG = 5.0  # of bend between two rows of corners
-_GRID_MM = 1e-7
 _SAME_MM = 1e-5
+_FLAT_SHARE = 1e-6  # of a bend: below it the radius it is bent to says nothing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +59,7 @@ def fold_up(
     tree = blank.tree
     parts = parts or regions(tree, blank.pattern)
     shares = [1.0] * len(tree.folds) if shares is None else list(shares)
+    shares = [0.0 if abs(share) < _FLAT_SHARE else share for share in shares]
     thickness = blank.pattern.thickness_mm or 0.0
     posture = _Posture(tree, parts.frames, placements(tree, shares), shares)
     cells = flat_cells(tree, parts)
@@ -87,6 +88,7 @@ def fold_up(
 def flat_cells(tree: FoldTree, parts: Regions, step_deg: float = STEP_DEG) -> list[FlatCell]:
     """The blank's regions in triangles that meet corner to corner."""
     lines: list[shapely.Geometry] = [parts.metal.boundary]
+    lines += [face.boundary for face in parts.faces if not face.is_empty]
     for fold, frame, strip in zip(tree.folds, parts.frames, parts.strips, strict=True):
         if strip.is_empty:
             continue
@@ -101,9 +103,7 @@ def flat_cells(tree: FoldTree, parts: Regions, step_deg: float = STEP_DEG) -> li
                 [frame.at(middle - reach, beyond), frame.at(middle + reach, beyond)]
             )
             lines.append(strip.intersection(row))
-    noded = shapely.union_all(
-        [shapely.set_precision(x, _GRID_MM) for x in lines], grid_size=_GRID_MM
-    )
+    noded = shapely.union_all([shapely.set_precision(x, GRID_MM) for x in lines], grid_size=GRID_MM)
     areas = [*parts.faces, *parts.strips]
     for area in areas:
         shapely.prepare(area)
@@ -121,13 +121,13 @@ def _triangulated(cell: shapely.Polygon, part: int) -> FlatCell:
     found = shapely.constrained_delaunay_triangles(cell)
     rings = [np.array(t.exterior.coords)[:3] for t in polygons(found)]
     points = np.array(rings).reshape(-1, 2)
-    corners, index = np.unique(np.round(points / _GRID_MM), axis=0, return_inverse=True)
+    corners, index = np.unique(np.round(points / GRID_MM), axis=0, return_inverse=True)
     triangles = index.reshape(-1, 3)
     a, b, c = (corners[triangles[:, k]] for k in range(3))
     (ux, uy), (vx, vy) = (b - a).T, (c - a).T
     turned = ux * vy - uy * vx < 0
     triangles[turned] = triangles[turned][:, ::-1]
-    return FlatCell(part, corners * _GRID_MM, triangles)
+    return FlatCell(part, corners * GRID_MM, triangles)
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +183,7 @@ class _Places:
     def add(self, cell: FlatCell, top: FloatArray, bottom: FloatArray) -> NDArray[np.int64]:
         self.tops.append(top)
         self.bottoms.append(bottom)
-        self.keys += [(round(x / _GRID_MM), round(y / _GRID_MM)) for x, y in cell.corners_mm]
+        self.keys += [(round(x / GRID_MM), round(y / GRID_MM)) for x, y in cell.corners_mm]
         first = self.count
         self.count += len(top)
         return np.arange(first, self.count)
