@@ -15,6 +15,7 @@ from typing import Annotated
 import typer
 
 from digitize.cli import (
+    assemble_command,
     blank_command,
     check_command,
     compare_command,
@@ -65,6 +66,7 @@ app.command("phone")(phone_command.phone)
 app.command("sizes")(sizes_command.sizes)
 app.command("compare")(compare_command.compare)
 app.command("fit")(fit_command.fit)
+app.command("assemble")(assemble_command.assemble)
 app.command("draw")(draw_command.draw)
 app.command("blank")(blank_command.blank)
 app.command("fold")(fold_command.fold)

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import assert_never
 
 import numpy as np
 from numpy.typing import NDArray
 
-from digitize.pattern.contour import Circle, Closed, Contour, Edge, Slot
+from digitize.blank.hand import from_behind
+from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import Pattern
 from digitize.pattern.placement import placed
-from digitize.pattern.segments import Arc, Line, Point, Segment
+from digitize.pattern.segments import Point
 
 FloatArray = NDArray[np.float64]
 
@@ -68,52 +68,6 @@ class Pose:
 
 def flipped(pattern: Pattern) -> Pattern:
     """The pattern seen from the other face: x becomes -x, edges run the same way round again."""
-
-    def point(p: Point) -> Point:
-        return -p[0], p[1]
-
-    def segment(old: Segment) -> Segment:
-        match old:
-            case Line():
-                return Line(point(old.end_mm), point(old.start_mm))
-            case Arc():
-                # Mirrored the arc turns the other way; travelled backwards it turns as before.
-                return Arc(point(old.end_mm), point(old.start_mm), old.bulge)
-            case _:
-                assert_never(old)
-
-    def closed(old: Closed) -> Closed:
-        match old:
-            case Contour():
-                edges = (Edge(segment(e.segment), e.evidence, e.u_mm) for e in reversed(old.edges))
-                return Contour(tuple(edges))
-            case Circle():
-                return replace(old, centre_mm=point(old.centre_mm))
-            case Slot():
-                return replace(old, start_mm=point(old.start_mm), end_mm=point(old.end_mm))
-            case _:
-                assert_never(old)
-
-    precision = pattern.precision
-    if precision is not None and precision.budget is not None:
-        # The budget's fields have no mirror; its two short numbers hold either way up.
-        precision = replace(precision, budget=None)
-    return replace(
-        pattern,
-        precision=precision,
-        outline=closed(pattern.outline),
-        openings=tuple(closed(o) for o in pattern.openings),
-        bends=tuple(
-            replace(
-                b,
-                start_mm=point(b.start_mm),
-                end_mm=point(b.end_mm),
-                toward_face=None if b.toward_face is None else not b.toward_face,
-            )
-            for b in pattern.bends
-        ),
-        marks=tuple(replace(m, at_mm=point(m.at_mm)) for m in pattern.marks),
-        scribes=tuple(
-            replace(s, start_mm=point(s.start_mm), end_mm=point(s.end_mm)) for s in pattern.scribes
-        ),
-    )
+    x0, _, x1, _ = closed_extent_mm(pattern.outline)
+    seen = placed(from_behind(pattern), move_mm=(-(x0 + x1), 0.0))
+    return replace(seen, name=pattern.name, notices=pattern.notices)

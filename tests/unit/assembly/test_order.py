@@ -1,0 +1,228 @@
+"""Textbook cases of assembly with straight moves.
+
+The peg in its hole and the two pieces that only come out together are the standing examples
+of the field: R. H. Wilson and J.-C. Latombe, "Geometric reasoning about mechanical
+assembly", Artificial Intelligence 71 (1994); B. K. Natarajan, "On planning assemblies", Proc.
+4th ACM Symposium on Computational Geometry (1988).  Shapes are our own.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.optimize import linprog
+
+from digitize.assembly.body import Body, box, joined, turned
+from digitize.assembly.directions import words
+from digitize.assembly.freeing import Alternative, ways_out
+from digitize.assembly.order import Behind, assembly_order
+from digitize.assembly.sweep import Shadow, blocks
+
+
+def block_with_a_blind_hole() -> Body:
+    return joined(
+        "block",
+        [
+            box("", (0, 0, 0), (30, 30, 5)),
+            box("", (0, 0, 5), (10, 30, 30)),
+            box("", (20, 0, 5), (30, 30, 30)),
+            box("", (10, 0, 5), (20, 10, 30)),
+            box("", (10, 20, 5), (20, 30, 30)),
+        ],
+    )
+
+
+PEG = box("peg", (10, 10, 5), (20, 20, 40))
+
+
+@pytest.mark.parametrize("turn_deg", [(0, 0, 0), (20, -35, 70)])
+def test_a_peg_goes_into_its_hole_one_way_only(turn_deg: tuple[float, float, float]) -> None:
+    bodies = [b.moved(turn_deg, (5, 6, 7)) for b in (block_with_a_blind_hole(), PEG)]
+    plan = assembly_order(bodies)
+    assert plan.stuck is None
+    (step,) = plan.steps
+    expected = turned(turn_deg) @ (0, 0, -1)
+    sense = 1.0 if step.pieces == ("peg",) else -1.0  # the block may be put over the peg
+    assert sense * np.array(step.along) == pytest.approx(expected, abs=1e-9)
+    assert plan.tests > 0
+
+
+def test_a_lid_goes_on_after_what_it_covers() -> None:
+    short = box("peg", (10, 10, 5), (20, 20, 30))
+    lid = box("lid", (0, 0, 30), (30, 30, 33))
+    plan = assembly_order([lid, short, block_with_a_blind_hole()])
+    assert [s.pieces for s in plan.steps] == [("peg",), ("lid",)]
+    assert words(-np.array(plan.steps[0].along)) == "from above"
+
+
+def tongue_and_groove() -> tuple[Body, Body]:
+    """They come apart sideways only: a tongue of one lies in a groove of the other."""
+    tongue = joined("tongue", [box("", (0, 0, 0), (10, 10, 10)), box("", (10, 0, 4), (14, 10, 6))])
+    groove = joined(
+        "groove",
+        [
+            box("", (14, 0, 0), (24, 10, 10)),
+            box("", (10, 0, 0), (14, 10, 4)),
+            box("", (10, 0, 6), (14, 10, 10)),
+        ],
+    )
+    return tongue, groove
+
+
+def tray() -> Body:
+    """Walls all round them, open at the top."""
+    walls = [
+        box("", (-5, -5, -5), (29, 15, 0)),
+        box("", (-5, -5, 0), (0, 15, 10)),
+        box("", (24, -5, 0), (29, 15, 10)),
+        box("", (0, -5, 0), (24, 0, 10)),
+        box("", (0, 10, 0), (24, 15, 10)),
+    ]
+    return joined("tray", walls, fixed=True)
+
+
+def test_two_pieces_that_must_go_in_together_are_reported_so() -> None:
+    plan = assembly_order([tray(), *tongue_and_groove()])
+    assert plan.stuck is None
+    first, second = plan.steps
+    assert len(first.pieces) == 1  # put together outside
+    assert set(first.pieces) | set(first.onto) == {"tongue", "groove"}
+    assert abs(first.along[2]) < 1e-9
+    assert set(second.pieces) == {"tongue", "groove"}
+    assert second.onto == ("tray",)
+    assert words(-np.array(second.along)) == "from above"
+
+
+def test_a_shut_box_is_stuck_and_names_the_pair() -> None:
+    shut = joined("tray", [tray(), box("", (-5, -5, 10), (29, 15, 14))], fixed=True)
+    plan = assembly_order([shut, *tongue_and_groove()])
+    assert plan.stuck is not None
+    assert set(plan.stuck.pieces) == {"tray", "tongue", "groove"}
+    assert "tray" in plan.stuck.pair
+
+
+def floor_and_wall() -> list[Body]:
+    """Between two fixed frames a floor lies on a wall's foot flange and under its top flange."""
+    frames = joined(
+        "frames",
+        [box("", (-2, -60, -60), (0, 140, 160)), box("", (100, -60, -60), (102, 140, 160))],
+        fixed=True,
+    )
+    wall = joined(
+        "wall",
+        [
+            box("", (0, 0, 0), (100, 1, 100)),
+            box("", (0, 1, 0), (100, 21, 1)),
+            box("", (0, -19, 99), (100, 0, 100)),
+        ],
+    )
+    floor = box("floor", (0, 1, 1), (100, 80, 2))
+    beam = box("beam", (0, -30, 100), (100, 80, 102))
+    return [frames, wall, floor, beam]
+
+
+def test_sheets_that_lie_against_each_other_slide() -> None:
+    plan = assembly_order(floor_and_wall())
+    assert plan.stuck is None
+    assert {s.pieces for s in plan.steps} == {("wall",), ("floor",), ("beam",)}
+
+
+def test_leaving_a_flange_flat_or_reversing_a_lap_is_found_by_trying() -> None:
+    """A channel closed round a fixed rail: its lip hooks it in every direction."""
+    rail = box("rail", (0, 0, 0), (200, 10, 10))
+    ends = [box("", (-1, -20, -20), (0, 30, 30)), box("", (200, -20, -20), (201, 30, 30))]
+    fixed = joined("rail", [rail, *ends], fixed=True)
+    web = box("", (0, -1, -1), (200, 0, 11))
+    top, foot = box("", (0, 0, 10), (200, 10, 11)), box("", (0, 0, -1), (200, 10, 0))
+    lip = box("", (0, 10, 5), (200, 11, 11))
+    channel = joined("channel", [web, top, foot, lip])
+    flat_lip = joined("channel", [web, top, foot, box("", (0, 10, 10), (200, 16, 11))])
+    plan = assembly_order([fixed, channel])
+    assert plan.stuck is not None
+    assert plan.stuck.pair == ("rail", "channel")
+    options = [
+        Alternative(channel, "leave the bend B1 of channel flat until it is fitted"),
+        Alternative(flat_lip, "leave the bend B3 of channel flat until it is fitted"),
+    ]
+    ways = ways_out([fixed, channel], (), plan.stuck.pieces, options)
+    assert [w.words for w in ways] == ["leave the bend B3 of channel flat until it is fitted"]
+    assert words(-np.array(ways[0].plan.steps[0].along)) == "from the front"
+
+
+def test_laps_order_panels_that_only_touch() -> None:
+    frame = joined(
+        "frame",
+        [
+            box("", (-9, 0, -9), (0, 3, 99)),
+            box("", (200, 0, -9), (209, 3, 99)),
+            box("", (-9, 3, -9), (209, 4, 99)),
+            box("", (-9, 0, 90), (209, 3, 99)),
+            box("", (-9, 0, -9), (209, 3, 0)),
+        ],
+        fixed=True,
+    )
+    left, right = box("left", (0, 1, 0), (100, 2, 90)), box("right", (100, 1, 0), (200, 2, 90))
+    toward = (0.0, -1.0, 0.0)
+    plan = assembly_order([frame, left, right], [Behind("left", "right", toward)])
+    assert [s.pieces for s in plan.steps] == [("left",), ("right",)]
+    plan = assembly_order([frame, left, right], [Behind("right", "left", toward)])
+    assert [s.pieces for s in plan.steps] == [("right",), ("left",)]
+    both = [Behind("right", "left", toward), Behind("left", "right", toward)]
+    plan = assembly_order([frame, left, right], both)
+    assert plan.stuck is None  # they go in together
+    assert len(plan.steps[-1].pieces) == 2
+
+
+def swept_together(a: Body, b: Body, direction: np.ndarray) -> bool:
+    """Whether some place of one convex block, moved ahead, is a place of the other: a linear
+    programme (scipy, HiGHS) over weights of their corners and the way moved."""
+    n, m = len(a.vertices_mm), len(b.vertices_mm)
+    equal = np.zeros((5, n + m + 1))
+    equal[:3, :n], equal[:3, n : n + m] = a.vertices_mm.T, -b.vertices_mm.T
+    equal[:3, -1] = direction
+    equal[3, :n] = equal[4, n : n + m] = 1.0
+    done = linprog(np.zeros(n + m + 1), A_eq=equal, b_eq=[0, 0, 0, 1, 1], bounds=(0, None))
+    return bool(done.status == 0)
+
+
+def test_sweeps_of_convex_blocks_agree_with_linear_programming() -> None:
+    rng = np.random.default_rng(11)
+    told = []
+    for _ in range(150):
+        a = box("a", (0, 0, 0), rng.uniform(5, 20, 3)).moved(rng.uniform(0, 360, 3), (0, 0, 0))
+        at = rng.normal(size=3)
+        at *= 45.0 / np.linalg.norm(at)
+        b = box("b", (0, 0, 0), rng.uniform(5, 20, 3)).moved(rng.uniform(0, 360, 3), at)
+        direction = at / 45.0 + rng.normal(0.0, 0.35, 3)
+        direction /= np.linalg.norm(direction)
+        found = blocks(Shadow(a, direction), Shadow(b, direction), 1e-6)
+        assert found == swept_together(a, b, direction)
+        assert not blocks(Shadow(b, direction), Shadow(a, direction), 1e-6) or not found
+        told.append(found)
+    assert 30 < sum(told) < 120  # both answers came up often
+
+
+def test_eight_pieces() -> None:
+    """A box of sheets with flanges turned in and a floor: it comes apart, one by one."""
+    walls = []
+    for k in range(4):
+        wall = joined(
+            f"wall {k + 1}",
+            [
+                box("", (-50, 50, 0), (50, 51, 60)),
+                box("", (-39, 40, 0), (39, 50, 1)),
+            ],
+        )
+        walls.append(wall.moved((0, 0, 90 * k), (0, 0, 0)))
+    floor = box("floor", (-49, -49, 1), (49, 49, 2))
+    shelf = box("shelf", (-49, -49, 30), (49, 49, 31))
+    lid = joined(
+        "lid", [box("", (-52, -52, 60), (52, 52, 61)), box("", (-53, -52, 50), (-52, 52, 61))]
+    )
+    ground = box("ground", (-100, -100, -5), (100, 100, 0))
+    ground = Body("ground", ground.vertices_mm, ground.triangles, fixed=True)
+    plan = assembly_order([*walls, floor, shelf, lid, ground])
+    assert plan.stuck is None
+    order = [p for s in plan.steps for p in s.pieces]
+    assert sorted(order) == sorted(["lid", "shelf", "floor", *(w.name for w in walls)])
+    assert plan.tests < 8 * 7 * plan.directions
