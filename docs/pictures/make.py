@@ -1,6 +1,6 @@
 """Reduce what the main job draws for two samples to the pictures in the README.
 
-    python docs/pictures/make.py
+python docs/pictures/make.py
 """
 
 from __future__ import annotations
@@ -10,9 +10,16 @@ from pathlib import Path
 
 from PIL import Image
 
+from digitize.bending.facts import Said, Stock, resolve
+from digitize.bending.materials import material
+from digitize.blank.develop import develop
 from digitize.cli.samples_command import job_options
 from digitize.delivery import PHOTO_PROOF, DeliveryOptions, deliver
+from digitize.files import shaded
+from digitize.folding.sizes import fold_names
+from digitize.folding.solid import fold_up
 from digitize.job import pattern_from_photo
+from digitize.pattern.model import Pattern
 
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent.parent / "samples"))
@@ -32,6 +39,18 @@ def main() -> None:
         deliver(result, folder, DeliveryOptions(), overwrite=True)
         reduce(folder / f"{name}{PHOTO_PROOF}", HERE / f"{name}-found.jpg")
         reduce(folder / f"{name}-topdown.png", HERE / f"{name}-pattern.jpg")
+        if result.patterns[0].bends:
+            folded = folder / f"{name}-folded.png"
+            folded.write_bytes(picture_folded(result.patterns[0]))
+            reduce(folded, HERE / f"{name}-folded.jpg")
+
+
+def picture_folded(pattern: Pattern) -> bytes:
+    """The pattern's blank in 1.2 mm steel, all bends through a right angle toward the face."""
+    said = {"all": Said(90.0, True, 1.2)}
+    facts, _ = resolve(pattern, Stock(material("mild-steel"), 1.2), said)
+    blank = develop(pattern, facts)
+    return shaded.render(fold_up(blank), fold_names(blank.tree))
 
 
 def reduce(source: Path, target: Path) -> None:
