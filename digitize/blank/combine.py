@@ -14,7 +14,7 @@ from typing import Literal, assert_never
 
 import shapely
 
-from digitize.blank.cutting import Axis, at, meetings, nearest, piece, place_of
+from digitize.blank.cutting import TOUCH_MM, Axis, at, meetings, nearest, piece, place_of
 from digitize.blank.faces import NotDeveloped
 from digitize.pattern.contour import Contour, Edge
 from digitize.pattern.segments import Arc, Line, Point, Segment
@@ -107,6 +107,8 @@ def _circles(a: Arc, b: Arc) -> list[Point]:
         return []
     along = (d * d + a.radius_mm**2 - b.radius_mm**2) / (2 * d)
     half = math.sqrt(max(a.radius_mm**2 - along * along, 0.0))
+    if abs(a.radius_mm - abs(along)) < TOUCH_MM:
+        half = 0.0
     axis = Axis.between(a.centre_mm, b.centre_mm)
     return [axis.point(along, half), axis.point(along, -half)]
 

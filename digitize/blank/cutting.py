@@ -12,6 +12,7 @@ from typing import assert_never
 from digitize.pattern.segments import Arc, Line, Point, Segment
 
 SAME_MM = 1e-7
+TOUCH_MM = 1e-6  # a line this near to tangent meets an arc in one point
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,10 +98,12 @@ def meetings(segment: Segment, axis: Axis) -> list[float]:
         case Arc():
             along, left = axis.station(segment.centre_mm)
             r = segment.radius_mm
-            if abs(left) > r + SAME_MM:
+            if abs(left) > r + TOUCH_MM:
                 return []
-            half = math.sqrt(max(r * r - left * left, 0.0))
-            found = [place_of(segment, axis.point(along + d)) for d in (-half, half)]
+            touches = abs(r - abs(left)) < TOUCH_MM
+            half = 0.0 if touches else math.sqrt(max(r * r - left * left, 0.0))
+            offsets = (0.0,) if touches else (-half, half)
+            found = [place_of(segment, axis.point(along + d)) for d in offsets]
             return sorted(t for t in found if t is not None)
         case _:
             assert_never(segment)
