@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from digitize import __version__
 from digitize.bundle.one_photo import camera_of
 from digitize.camera.camera import Camera, CameraSolution
-from digitize.curves.fit import fit_closed, fit_polyline
+from digitize.curves.fit import fit_noting, fit_polyline
 from digitize.curves.restore import restore
 from digitize.errors import DigitizeError, Exit, Notice
 from digitize.judging.check import light_seen
@@ -296,7 +296,7 @@ def _pattern(
 def _closed(
     loop: TracedLoop, options: JobOptions, *, opening: bool
 ) -> tuple[Closed, tuple[Notice, ...]]:
-    """A traced loop as lines and arcs, and what was restored on the way."""
+    """A traced loop as lines and arcs, and what was restored or left unfitted on the way."""
     points_mm, u_mm, evidence = loop.points_mm, loop.u_mm, loop.evidence
     if options.polyline:
         return fit_polyline(points_mm, evidence=evidence, u_mm=u_mm), ()
@@ -304,7 +304,7 @@ def _closed(
         return restore(
             points_mm, u_mm, evidence, options.tolerance_mm, loop.blur_mm, opening=opening
         )
-    return fit_closed(points_mm, u_mm, evidence, options.tolerance_mm, loop.blur_mm), ()
+    return fit_noting(points_mm, u_mm, evidence, options.tolerance_mm, loop.blur_mm)
 
 
 def _circumstances(

@@ -8,6 +8,7 @@ every edge how it is known and how well.  ``fit_polyline`` keeps the points as t
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -19,6 +20,7 @@ from digitize.curves.choice import SLACK, lines_and_arcs
 from digitize.curves.joints import Adjusted
 from digitize.curves.primitives import CircleFit, CurveError, blur_inset_mm, fit_circle
 from digitize.curves.segmentation import CORNER_DEPTH, CORNER_REACH
+from digitize.errors import Notice
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Slot
 from digitize.pattern.region import polygon
 from digitize.pattern.segments import Arc, Line, Point, Segment
@@ -43,6 +45,7 @@ FARTHEST_OFF = 5.0  # tolerances: farther off is another edge, or no circle
 JUMP_MM = 0.8  # a jump is over within this much edge
 LEAST_SEEN = 0.25  # of a circle or slot that must have been measured
 UNSURE = 0.33  # of the tolerance: a radius less well known than this is no circle's
+STRAY_TOLD_MM = 2.0  # less of it goes unsaid
 SHARE_TOLD = 0.5  # of a circle or slot: less than this restored or bridged goes unsaid
 
 
@@ -65,21 +68,34 @@ def fit_closed(
     come back as they are (``fit_polyline``).  Raises ``CurveError`` for too few or unusable
     points.
     """
+    return fit_noting(points_mm, u_mm, evidence, tolerance_mm, blur_mm)[0]
+
+
+def fit_noting(
+    points_mm: FloatArray,
+    u_mm: FloatArray | None = None,
+    evidence: NDArray[np.uint8] | None = None,
+    tolerance_mm: float = 0.15,
+    blur_mm: float = 0.0,
+) -> tuple[Closed, tuple[Notice, ...]]:
+    """``fit_closed``, and what it could not do: stretches that follow their points unfitted,
+    and short ones whose points stand off and were taken for misread."""
     if not (tolerance_mm > 0.0 and blur_mm >= 0.0):
         raise CurveError("the tolerance must be positive and the blur not negative")
     samples = clean(points_mm, u_mm, evidence)
     chain = thinned(samples)
     round_edge = _circle(samples, chain, tolerance_mm, blur_mm)
     if round_edge is not None:
-        return round_edge
+        return round_edge, ()
     slot = _slot(samples, chain, tolerance_mm, blur_mm)
     if slot is not None:
-        return slot
+        return slot, ()
     adjusted = lines_and_arcs(samples, chain, tolerance_mm, blur_mm)
-    contour = _borne_out(samples, chain, adjusted, tolerance_mm, blur_mm)
-    if contour is None or not polygon(contour, CHORD_MM).is_valid:
-        return fit_polyline(points_mm, u_mm, evidence)
-    return contour
+    borne = _borne_out(samples, chain, adjusted, tolerance_mm, blur_mm)
+    if borne is None or not polygon(borne.contour, CHORD_MM).is_valid:
+        as_found = fit_polyline(points_mm, u_mm, evidence)
+        return as_found, (_unfitted(as_found.length_mm, samples.points_mm[0]),)
+    return borne.contour, _told(chain, borne)
 
 
 def fit_polyline(
@@ -314,9 +330,18 @@ def _known(samples: Samples, scatter_mm: float, unknowns: int) -> tuple[Evidence
 # ---------------------------------------------------------------- contour
 
 
+@dataclass(frozen=True, eq=False)
+class _Borne:
+    """A contour, and the points that it does not explain."""
+
+    contour: Contour
+    given_up: NDArray[np.bool_]  # (M,) followed as they are
+    stray: NDArray[np.bool_]  # (M,) farther off than allowed, and taken for misread
+
+
 def _borne_out(
     samples: Samples, chain: Chain, adjusted: Adjusted, tolerance_mm: float, blur_mm: float
-) -> Contour | None:
+) -> _Borne | None:
     """The contour, the pieces that their own points contradict given up for those points.
 
     None when that does not help either.
@@ -336,15 +361,66 @@ def _borne_out(
         places = contour.points_mm(CHORD_MM)
         if len(places) < 3:
             return None
-        off = shapely.distance(points, shapely.LinearRing(places))
-        wrong = {int(i) for i in owner[(off > allowed + CHORD_MM) & chain.counted]} - given_up
+        off = np.asarray(shapely.distance(points, shapely.LinearRing(places)))
+        beyond = (off > allowed + CHORD_MM) & chain.counted
+        suspects = {int(i) for i in owner[beyond]} - given_up
+        wrong = {i for i in suspects if not _misread(chain, off, beyond, owner == i, tolerance_mm)}
         if not wrong and polygon(contour, CHORD_MM).is_valid:
-            return contour
+            followed = np.isin(owner, list(given_up))
+            return _Borne(contour, followed, beyond & ~followed)
         # A joint that has left the points takes the pieces on both its sides along.
         given_up |= wrong or {(i + way) % k for i in given_up for way in (-1, 1)}
         if not given_up:
             return None
-    return _contour(samples, chain, adjusted, set(range(k)), tolerance_mm)
+    everything = _contour(samples, chain, adjusted, set(range(k)), tolerance_mm)
+    return _Borne(everything, np.ones(len(chain), dtype=bool), np.zeros(len(chain), dtype=bool))
+
+
+def _misread(
+    chain: Chain,
+    off: FloatArray,
+    beyond: NDArray[np.bool_],
+    mine: NDArray[np.bool_],
+    tolerance_mm: float,
+) -> bool:
+    """Whether the points beyond a piece's reach are few and jump off it, as misread ones do."""
+    weight = np.where(mine & chain.counted, _spans(chain), 0.0)
+    share = float(weight[beyond].sum()) / max(float(weight.sum()), 1e-12)
+    if off[mine & beyond].max(initial=0.0) > FARTHEST_OFF * tolerance_mm or share > MISREAD:
+        return False
+    return all(_jumps(chain, off, run, tolerance_mm) for run in _runs(beyond & mine))
+
+
+def _told(chain: Chain, borne: _Borne) -> tuple[Notice, ...]:
+    """What of a contour the user should look at."""
+    notices = []
+    spans = _spans(chain)
+    if borne.given_up.any():
+        longest = max(_runs(borne.given_up), key=len)
+        at = chain.points_mm[longest[len(longest) // 2]]
+        notices.append(_unfitted(float(spans[borne.given_up].sum()), at))
+    stray = float(spans[borne.stray].sum())
+    if stray > STRAY_TOLD_MM:
+        longest = max(_runs(borne.stray), key=len)
+        x, y = chain.points_mm[longest[len(longest) // 2]]
+        notices.append(
+            Notice(
+                "edge-strays",
+                f"{stray:.0f} mm of edge, in short stretches as near x {x:.0f}, y {y:.0f}, stand "
+                "off the lines and arcs beside them and were taken for misread",
+                "doubt",
+            )
+        )
+    return tuple(notices)
+
+
+def _unfitted(length_mm: float, at_mm: FloatArray) -> Notice:
+    return Notice(
+        "edge-as-found",
+        f"{length_mm:.0f} mm of edge near x {at_mm[0]:.0f}, y {at_mm[1]:.0f} could not be made "
+        "lines and arcs and follow the points as they were found",
+        "doubt",
+    )
 
 
 def _contour(
@@ -361,7 +437,10 @@ def _contour(
     first = next((i for i in range(k) if i not in given_up), None)
     if first is None:
         everything = np.append(np.arange(len(chain)), 0)
-        return Contour(tuple(_by_points(samples, chain, everything, (), tolerance_mm)))
+        rough = float(np.sqrt(np.mean(adjusted.residual_mm**2)))
+        return Contour(
+            tuple(_by_points(samples, chain, everything, (), tolerance_mm, rough_mm=rough))
+        )
     owner = adjusted.owner[chain.first_raw]
     i = first
     while i < first + k:
@@ -375,7 +454,9 @@ def _contour(
                 gaps = np.diff(np.append(mine, mine[0] + len(chain)))
                 mine = np.roll(mine, -(int(np.argmax(gaps)) + 1))
             ends = (joints[here], joints[(i + run) % k])
-            edges += _by_points(samples, chain, mine, ends, tolerance_mm)
+            raw = np.isin(adjusted.owner, [(i + r) % k for r in range(run)])
+            rough = float(np.sqrt(np.mean(adjusted.residual_mm[raw] ** 2))) if raw.any() else 0.0
+            edges += _by_points(samples, chain, mine, ends, tolerance_mm, rough_mm=rough)
             i += run
             continue
         bulge = float(adjusted.bulges[here])
@@ -393,16 +474,20 @@ def _by_points(
     mine: IntArray,
     ends: tuple[Point, Point] | tuple[()],
     tolerance_mm: float,
+    *,
+    rough_mm: float,
 ) -> list[Edge]:
     """Straight edges through thinned points, as few as keep near every one of them.
 
-    They run between ``ends`` if given, else from the first of ``mine`` to the last.
+    They run between ``ends`` if given, else from the first of ``mine`` to the last.  What no
+    line or arc explained (``rough_mm``, RMS) may be shape or misreading: that is their u.
     """
     p = chain.points_mm[mine]
     path = shapely.LineString(np.vstack((ends[:1], p, ends[1:])) if ends else p)
     kept = shapely.simplify(path, GIVEN_UP_SHARE * tolerance_mm, preserve_topology=False)
     places: list[Point] = [(float(x), float(y)) for x, y in np.asarray(kept.coords)]
-    u = max(samples.noise_mm, float(np.median(chain.u_mm[mine])) if len(mine) else 0.0)
+    given = float(np.median(chain.u_mm[mine])) if len(mine) else 0.0
+    u = max(samples.noise_mm, given, rough_mm)
     kinds = samples.evidence[chain.first_raw[mine]]
     word = WORDS[int(np.argmax(np.bincount(kinds, minlength=3)))]
     return [Edge(Line(a, b), word, u) for a, b in pairwise(places) if a != b]

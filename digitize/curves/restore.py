@@ -18,7 +18,7 @@ import shapely
 from numpy.typing import NDArray
 
 from digitize.curves.chain import RESTORED, Samples, clean, thinned
-from digitize.curves.fit import fit_closed
+from digitize.curves.fit import fit_noting
 from digitize.curves.primitives import CircleFit, CurveError, LineFit, fit_circle, fit_line
 from digitize.curves.segmentation import LINE_SAGITTA, Cutter, Limits
 from digitize.errors import Notice
@@ -97,9 +97,9 @@ def restore(
     mended = mend(
         points_mm, u_mm, evidence, tolerance_mm, blur_mm, opening=opening, options=options
     )
-    closed = fit_closed(mended.points_mm, mended.u_mm, mended.evidence, tolerance_mm, blur_mm)
+    closed, told = fit_noting(mended.points_mm, mended.u_mm, mended.evidence, tolerance_mm, blur_mm)
     left = tuple(_left(s) for s in mended.left)
-    return closed, (*(_notice(s) for s in mended.stretches), *left)
+    return closed, (*(_notice(s) for s in mended.stretches), *left, *told)
 
 
 def _notice(s: Stretch) -> Notice:
