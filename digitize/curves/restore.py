@@ -22,8 +22,8 @@ from digitize.curves.fit import fit_noting
 from digitize.curves.primitives import CircleFit, CurveError, LineFit, fit_circle, fit_line
 from digitize.curves.segmentation import LINE_SAGITTA, Cutter, Limits
 from digitize.errors import Notice
-from digitize.pattern.contour import Closed
-from digitize.pattern.segments import Point
+from digitize.pattern.contour import Closed, Contour
+from digitize.pattern.segments import Arc, Point
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -34,6 +34,8 @@ FLATTEST_CORNER_RAD = math.radians(10.0)
 RAGGED = 1.3
 CORNER_PIECES = 3
 LEAST_FILLET_MM = 1.0
+# Any radius down to half the widest is as likely: half the room over the root of twelve.
+ROUND_U = 0.5 / math.sqrt(12.0)
 LEFT_PIECES = 4  # short pieces in a row: rust, not a shape
 ALIKE = 1.4  # runs lie on one line when together they scatter hardly more than each alone
 MADE_PIECES = 7  # a square notch with four rounded corners
@@ -66,6 +68,7 @@ class Stretch:
     depth_mm: float  # how far the metal had gone back at most
     corner: bool = False
     rounded: bool = False  # a corner given the widest fillet that the metal left allows
+    room_mm: float = 0.0  # from the middle of that fillet to the sharp corner
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,8 +101,25 @@ def restore(
         points_mm, u_mm, evidence, tolerance_mm, blur_mm, opening=opening, options=options
     )
     closed, told = fit_noting(mended.points_mm, mended.u_mm, mended.evidence, tolerance_mm, blur_mm)
+    closed = _doubted(closed, [s for s in mended.stretches if s.rounded])
     left = tuple(_left(s) for s in mended.left)
     return closed, (*(_notice(s) for s in mended.stretches), *left, *told)
+
+
+def _doubted(closed: Closed, rounded: list[Stretch]) -> Closed:
+    """The edge with the ± of restored fillets widened to what is known of their radii."""
+    if not (rounded and isinstance(closed, Contour)):
+        return closed
+    edges = []
+    for e in closed.edges:
+        u = e.u_mm or 0.0
+        if e.evidence == "restored" and isinstance(e.segment, Arc):
+            middle = shapely.Point(e.segment.points_mm(0.01)[1:-1].mean(axis=0))
+            for s in rounded:
+                if middle.distance(shapely.LineString([s.start_mm, s.end_mm])) < s.length_mm / 2:
+                    u = max(u, ROUND_U * s.room_mm)
+        edges.append(e if u == (e.u_mm or 0.0) else replace(e, u_mm=u))
+    return Contour(tuple(edges))
 
 
 def _notice(s: Stretch) -> Notice:
@@ -537,9 +557,9 @@ class _Mending:
             rebuilt = shapely.LineString(q)
             length = float(rebuilt.length)
             depth = float(shapely.distance(shapely.points(p), rebuilt).max())
-        stretch = Stretch(
-            _point(q[0]), _point(q[-1]), length, depth, corner=True, rounded=len(top) > 1
-        )
+        rounded = len(top) > 1
+        room = float(np.hypot(*(top - corner).T).min()) if rounded else 0.0
+        stretch = Stretch(_point(q[0]), _point(q[-1]), length, depth, True, rounded, room)
         return _Patch(int(raw[0]), int(raw[-1] + 1) % n, q, u, stretch)
 
     def _fillet(

@@ -6,6 +6,7 @@ import shapely
 
 from digitize.curves.fit import fit_closed
 from digitize.curves.restore import restore
+from digitize.pattern.segments import Arc
 
 
 def bitten(true, centres, seed=1):
@@ -61,6 +62,13 @@ def test_an_eaten_fillet_comes_back_between_the_metal_left_and_the_true_edge(sha
     whole = shapely.Polygon(found.points_mm(0.002))
     assert sound.contains(whole)  # rust takes away: no metal may be made up beyond the true edge
     assert {e.evidence for e in found.edges} == {"measured", "restored"}
+    # How wide the fillet was is a guess within what the metal allows, and its ± says so.
+    edge = shapely.LinearRing(true.points_mm(0.002))
+    arcs = [e for e in found.edges if e.evidence == "restored" and isinstance(e.segment, Arc)]
+    assert arcs
+    for arc in arcs:
+        off = shapely.distance(edge, shapely.points(arc.segment.points_mm(0.01))).max()
+        assert off < 2.0 * arc.u_mm < 2.5
 
 
 def test_a_flat_dent_in_a_straight_edge_is_bridged(shapes):
