@@ -47,9 +47,11 @@ class Plan:
 def plan(blank: Blank, tool: Tool, metal: str, wanted: Sequence[str] | None = None) -> Plan:
     """The plan for a blank at a tool; ``wanted`` names the bends in an order to be kept to.
 
-    Raises BadPlan for an order that is not of all bends, and for more than 16 bends.
+    Raises BadPlan for an order that is not of all bends, for none, and for more than 16.
     """
     part = Part(blank)
+    if not part.operations:
+        raise BadPlan("all bends of the blank are flat", do="say their angles")
     if len(part.operations) > MOST_BENDS:
         raise BadPlan(
             f"the blank has {len(part.operations)} bends",

@@ -21,6 +21,7 @@ from digitize.folding.solid import roll
 from digitize.pattern.segments import FloatArray
 
 SIMPLE_MM = 0.2  # outlines are simplified by so much: far less than a hammer blow
+MOST_CORNERS = 40
 SLICE_DEG = 30.0
 _LEAST_MM2 = 0.5
 
@@ -105,19 +106,27 @@ def _convex(area: Area) -> list[FloatArray]:
     """Convex polygons that cover an area, its holes filled."""
     found: list[FloatArray] = []
     for part in polygons(area):
-        whole = shapely.Polygon(part.exterior).simplify(SIMPLE_MM)
-        for filled in polygons(whole):
+        for filled in polygons(_simple(shapely.Polygon(part.exterior))):
             if filled.area < _LEAST_MM2:
                 continue
             found += [np.array(p.exterior.coords)[:-1] for p in _pieces(filled)]
     return found
 
 
+def _simple(filled: shapely.Polygon) -> Area:
+    """A polygon with few corners; one eaten by rust is drawn more coarsely than a clean one."""
+    for tolerance in (SIMPLE_MM, 2 * SIMPLE_MM, 5 * SIMPLE_MM, 10 * SIMPLE_MM):
+        simple: Area = filled.simplify(tolerance)
+        if shapely.get_num_coordinates(simple) <= MOST_CORNERS:
+            break
+    return simple
+
+
 def _pieces(filled: shapely.Polygon) -> list[shapely.Polygon]:
     if _is_convex(filled):
         return [filled.convex_hull]
     pieces = polygons(shapely.constrained_delaunay_triangles(filled))
-    merged = True
+    merged = len(pieces) <= 2 * MOST_CORNERS
     while merged:
         merged = False
         for i, a in enumerate(pieces):

@@ -9,9 +9,10 @@ from digitize.bending.facts import Said
 from digitize.bending_plan.bench import Bench
 from digitize.bending_plan.operation import Block, Step
 from digitize.bending_plan.part import Part
-from digitize.bending_plan.plan import BadPlan, plan
+from digitize.bending_plan.plan import BadPlan, _split, plan
 from digitize.bending_plan.search import Search
 from digitize.bending_plan.tools import TOOLS, Bars, Folder, Vice
+from digitize.pattern.model import Pattern
 
 
 def order(found):
@@ -168,3 +169,37 @@ def test_flanges_that_run_into_each_other_are_named():
     assert "brings F3 into F1" in step.reason or "brings F1 into F3" in step.reason
     assert step.because == "B1"
     assert isinstance(Bench(part, Folder(front_deg=70.0), "mild-steel").hammer(0, 1), Step)
+
+
+def test_two_tabs_on_one_bend_line_are_bent_in_one_go():
+    """A notch down to the bend line leaves two flanges that swing together."""
+    points = [(0, 0), (0, -20), (40, -20), (40, 0), (60, 0), (60, -20), (100, -20), (100, 0)]
+    points += [(100, 80), (0, 80)]
+    pattern = Pattern("tabs", pieces.outline(points), bends=(pieces.bend(0, 0, 100, 0),))
+    found = planned(pattern, TOOLS["box-folder"])
+    assert order(found) == ["B1"]
+    assert len(found.steps[0].operation.children) == 2
+    assert found.steps[0].stands_out_mm == pytest.approx(19.0, abs=0.5)
+
+
+def test_a_piece_no_tool_can_hold_whole_is_split():
+    """A narrow channel comes out of two angles."""
+    blank = pieces.developed(pieces.channel(14.0, 40.0, 40.0, 100.0))
+    search = Search(Bench(Part(blank), Vice(), "mild-steel"))
+    assert search.best() is None
+    found = _split(search)
+    assert found is not None
+    assert "split the piece along B1" in found.text
+    assert sorted(len(p) for p in found.pieces) == [0, 1]
+
+
+def test_nothing_to_bend_and_too_much_to_bend_are_refused():
+    with pytest.raises(BadPlan, match="all bends of the blank are flat"):
+        planned(pieces.channel(), Vice(), {"all": Said(0.0, True, 1.2)})
+    many = Pattern(
+        "many",
+        pieces.outline([(0, 0), (360, 0), (360, 50), (0, 50)]),
+        bends=tuple(pieces.bend(20 * k, 0, 20 * k, 50) for k in range(1, 18)),
+    )
+    with pytest.raises(BadPlan, match="17 bends"):
+        planned(many, Vice(), {"all": Said(30.0, True, 1.2)})
