@@ -10,6 +10,7 @@ from digitize.comparing.corrected import next_time, trimmed
 from digitize.comparing.trials import Trial, trial_of
 from digitize.files import comparison_drawing, comparison_picture, comparison_plot, paper
 from digitize.files.atomic import NotWritten, write_bytes
+from digitize.files.comparison_picture import Backdrop
 from digitize.files.units import Unit
 from digitize.pattern import document
 
@@ -23,7 +24,13 @@ def last_trial(found: Comparison, folder: Path) -> Trial | None:
 
 
 def deliver(
-    found: Comparison, folder: Path, unit: Unit, paper_size: str, *, overwrite: bool = False
+    found: Comparison,
+    folder: Path,
+    unit: Unit,
+    paper_size: str,
+    *,
+    backdrop: Backdrop | None = None,
+    overwrite: bool = False,
 ) -> tuple[Path, ...]:
     """Write every file and add to the history; returns their paths.
 
@@ -32,7 +39,7 @@ def deliver(
     """
     stem = f"{found.new.name}-over-{found.old.name}"
     files = {
-        f"{stem}.png": comparison_picture.render(found, unit),
+        f"{stem}.png": comparison_picture.render(found, unit, backdrop),
         f"{stem}-edge.png": comparison_plot.render(found, unit),
         f"{stem}.dxf": comparison_drawing.dxf(found, unit),
         f"{stem}.svg": comparison_drawing.svg(found, unit),

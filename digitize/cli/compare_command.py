@@ -68,7 +68,7 @@ def compare(
 ) -> None:
     """Compare a new piece with the old one: what to trim, what is short, what has moved."""
     from digitize.cli import show, show_comparison
-    from digitize.cli.pieces import read_piece
+    from digitize.cli.pieces import backdrop, read_piece
     from digitize.comparing.comparison import compare as hold_over
     from digitize.comparison_delivery import deliver, last_trial
     from digitize.errors import Exit
@@ -79,8 +79,8 @@ def compare(
         second = read_piece(new, thickness, printer, units, progress)
         progress("Laying one over the other")
         found = hold_over(
-            first,
-            second,
+            first.pattern,
+            second.pattern,
             fit=over.value,
             mirrored=flip,
             locked=tuple(lock.split(",")) if lock else (),
@@ -89,7 +89,14 @@ def compare(
         files: tuple[Path, ...] = ()
         if into is not None:
             progress("Writing the files")
-            files = deliver(found, into, units.value, paper.value, overwrite=overwrite)
+            files = deliver(
+                found,
+                into,
+                units.value,
+                paper.value,
+                backdrop=backdrop(first, second),
+                overwrite=overwrite,
+            )
     show_comparison.result(found, before, files, units.value, as_json=as_json)
     if allowed_mm is not None and found.largest_mm > allowed_mm:
         raise typer.Exit(Exit.DIFFERS)

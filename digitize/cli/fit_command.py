@@ -74,7 +74,7 @@ def fit(
 ) -> None:
     """Place a piece in its opening: gaps, how they weld, what to trim, add or cut bigger."""
     from digitize.cli import show, show_fit
-    from digitize.cli.pieces import read_piece
+    from digitize.cli.pieces import backdrop, read_piece
     from digitize.comparing.opening import FitInOptions, NoThickness, fit_in
     from digitize.comparison_delivery import deliver, last_trial
     from digitize.errors import Exit
@@ -84,19 +84,26 @@ def fit(
     with show.progress(quiet=as_json) as progress:
         inner = read_piece(piece, thickness, printer, units, progress)
         outer = read_piece(opening, thickness, printer, units, progress)
-        thick = positive_mm(thickness, units, "--thickness") or inner.thickness_mm
+        thick = positive_mm(thickness, units, "--thickness") or inner.pattern.thickness_mm
         if thick is None:
             raise NoThickness(
                 "gaps are judged by the sheet's thickness, which is not known", do="say --thickness"
             )
         progress("Placing the piece")
         options = FitInOptions(thick, weld.value, place.value, lap_mm, flip)
-        found = fit_in(inner, outer, options)
+        found = fit_in(inner.pattern, outer.pattern, options)
         before = last_trial(found.comparison, into) if into is not None else None
         files: tuple[Path, ...] = ()
         if into is not None:
             progress("Writing the files")
-            files = deliver(found.comparison, into, units.value, paper.value, overwrite=overwrite)
+            files = deliver(
+                found.comparison,
+                into,
+                units.value,
+                paper.value,
+                backdrop=backdrop(outer, inner),
+                overwrite=overwrite,
+            )
     show_fit.result(found, before, files, units.value, as_json=as_json)
     if allowed_mm is not None and found.largest_gap_mm > allowed_mm:
         raise typer.Exit(Exit.DIFFERS)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,9 +13,12 @@ from digitize.cli.documents import NoPattern, read_pattern
 from digitize.cli.options import Unit, positive_mm
 
 if TYPE_CHECKING:
+    from digitize.files.comparison_picture import Backdrop
+    from digitize.files.topdown_proof import TopdownPicture
     from digitize.pattern.model import Pattern
 
 PHOTOS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
+_PICTURE_PX = 1600.0  # longest side
 
 Thickness = Annotated[
     str | None,
@@ -24,21 +27,40 @@ Thickness = Annotated[
 Printer = Annotated[str | None, typer.Option("--printer", help="Printer of the target in a photo.")]
 
 
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A pattern, and the photo it was traced from, seen from above, if it was just now."""
+
+    pattern: Pattern
+    picture: TopdownPicture | None = None
+
+
+def backdrop(old: Piece, new: Piece) -> Backdrop | None:
+    """The photo to show the comparison over: the new piece's, else the old one's."""
+    from digitize.files.comparison_picture import Backdrop
+
+    if new.picture is not None:
+        return Backdrop(new.picture, of_new=True)
+    return Backdrop(old.picture, of_new=False) if old.picture is not None else None
+
+
 def read_piece(
     path: Path,
     thickness: str | None,
     printer: str | None,
     unit: Unit,
     progress: Callable[[str], None],
-) -> Pattern:
+) -> Piece:
     """The pattern in a document, or that of the largest piece in a photo.
 
     Raises what reading the document or tracing the photo raises.
     """
     if path.suffix.lower() not in PHOTOS:
         found = read_pattern(path)
-        return replace(found, name=found.name or path.name.split(".")[0])
+        return Piece(replace(found, name=found.name or path.name.split(".")[0]))
+    from digitize.camera.topdown import topdown
     from digitize.cli.printing_scale import print_scale
+    from digitize.files.topdown_proof import TopdownPicture, shown_mm
     from digitize.job import JobOptions, pattern_from_photo
 
     if not path.exists():
@@ -50,6 +72,17 @@ def read_piece(
         print_notices=notices,
         thicknesses_mm=(thick,) if thick is not None else (),
     )
-    return pattern_from_photo(
+    result = pattern_from_photo(
         path, options, lambda step: progress(f"{path.name}: {step.lower()}")
-    ).patterns[0]
+    )
+    pattern = result.patterns[0]
+    box = shown_mm(pattern)
+    mm_per_px = max(box[2] - box[0], box[3] - box[1]) / _PICTURE_PX
+    rgb = topdown(
+        result.photo,
+        result.solution.camera,
+        box,
+        mm_per_px,
+        height_mm=result.face_height_mm(pattern),
+    )
+    return Piece(pattern, TopdownPicture(rgb, box))

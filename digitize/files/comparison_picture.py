@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 import cv2
@@ -25,10 +26,12 @@ from digitize.files.picture import (
     Lettering,
     Picture,
     draw_lines,
+    eight_bit,
     png,
     tag_size,
     wrapped,
 )
+from digitize.files.topdown_proof import TopdownPicture
 from digitize.files.units import Unit, length
 from digitize.pattern.contour import Closed
 from digitize.pattern.dimensions import datum_of, opening_letter
@@ -45,9 +48,17 @@ OLD: Rgb = (60, 64, 72)
 PALE: Rgb = (236, 236, 232)
 
 
-def render(found: Comparison, unit: Unit = "mm") -> bytes:
-    """The picture of a comparison as PNG."""
-    return png(_View(found, unit).draw())
+@dataclass(frozen=True, eq=False)
+class Backdrop:
+    """A rectified photo of one of the two pieces, in that piece's own coordinates."""
+
+    picture: TopdownPicture
+    of_new: bool
+
+
+def render(found: Comparison, unit: Unit = "mm", backdrop: Backdrop | None = None) -> bytes:
+    """The picture of a comparison as PNG, over a photo where there is one."""
+    return png(_View(found, unit).draw(backdrop))
 
 
 def change_words(change: Change, unit: Unit) -> str:
@@ -100,11 +111,13 @@ class _View:
         ).buffer(6.0)
         self.notes = wrapped(list(caption(found, unit)), room, round(0.9 * self.type_px))
 
-    def draw(self) -> Picture:
+    def draw(self, backdrop: Backdrop | None = None) -> Picture:
         """The whole picture."""
         foot = round((4.5 + 1.35 * len(self.notes)) * self.type_px)
         canvas: Picture = np.full((self.view_h + foot, self.width, 3), 255, np.uint8)
-        self._metal(canvas)
+        if backdrop is not None:
+            self._photo(canvas, backdrop)
+        self._metal(canvas, shown=backdrop is not None)
         self._deviation(canvas)
         self._features(canvas)
         self._numbers(canvas)
@@ -127,12 +140,34 @@ class _View:
         xs, ys = zip(*points, strict=True)
         return min(xs), min(ys), max(xs), max(ys)
 
-    def _metal(self, canvas: Picture) -> None:
+    def _photo(self, canvas: Picture, backdrop: Backdrop) -> None:
+        """The photo where the piece lies, a little faded."""
+        rgb = eight_bit(backdrop.picture.rgb)
+        x0, y0, x1, y1 = backdrop.picture.box_mm
+        corners = np.array([(x0, y1), (x1, y1), (x0, y0)])
+        own = self.found.registration.pose.of(corners) if backdrop.of_new else corners
+        high, wide = rgb.shape[:2]
+        source = np.array([(-0.5, -0.5), (wide - 0.5, -0.5), (-0.5, high - 0.5)], np.float32)
+        matrix = cv2.getAffineTransform(source, self.px(own).astype(np.float32))
+        shrink = wide / max(float(np.hypot(*(self.px(own)[1] - self.px(own)[0]))), 1.0)
+        if shrink > 1.5:
+            rgb = np.asarray(cv2.GaussianBlur(rgb, (0, 0), 0.4 * shrink), np.uint8)
+        laid = cv2.warpAffine(
+            rgb,
+            matrix,
+            (self.width, self.view_h),
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=(255, 255, 255),
+        )
+        canvas[: self.view_h] = cv2.convertScaleAbs(laid, alpha=0.6, beta=102)
+
+    def _metal(self, canvas: Picture, *, shown: bool) -> None:
         """The old piece, and over it what the new one has more and what it lacks."""
         chord = 0.2 / self.px_per_mm
         old, new = (metal(p, chord) for p in (self.found.old, self.found.laid))
         sliver = 0.4 / self.px_per_mm
-        self._area(canvas, old, PALE)
+        if not shown:
+            self._area(canvas, old, PALE)
         for area, sign in ((new.difference(old), 1.0), (old.difference(new), -1.0)):
             thick = area.buffer(-sliver).buffer(sliver)
             self._area(canvas, thick, _paler(colour(0.4 * sign * self.full_mm, self.full_mm)))

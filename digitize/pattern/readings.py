@@ -111,7 +111,7 @@ def extreme(
 
 def _lies_along(segment: Line | Arc, far_mm: FloatArray, most_mm: float) -> bool:
     """Whether a segment touches the side of a box with more than its end."""
-    if isinstance(segment, Line):
+    if isinstance(segment, Line) or len(far_mm) < 3:  # an arc so short is as good as a line
         return bool(far_mm.min() > most_mm - _SAME_EXTREME_MM)
     return bool(far_mm[1:-1].max() >= max(far_mm[0], far_mm[-1]))
 

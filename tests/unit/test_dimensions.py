@@ -182,3 +182,18 @@ def test_a_notch_has_reflex_angles():
     outline = Contour.of([Line(a, b) for a, b in zip(points, points[1:] + points[:1], strict=True)])
     angles = [d.value for d in dimensions(Pattern("x", outline)).dimensions if d.kind == "angle"]
     assert sorted(round(a) for a in angles) == [90] * 6 + [270] * 2
+
+
+def test_an_arc_too_short_to_bulge_is_measured_like_a_line():
+    """A sliver of an arc, as trimming leaves, gave no middle point to judge it by."""
+    outline = Contour.of(
+        (
+            Line((0.0, 0.0), (50.0, 0.0)),
+            Arc((50.0, 0.0), (50.02, 0.1), 0.02),
+            Line((50.02, 0.1), (50.02, 30.0)),
+            Line((50.02, 30.0), (0.0, 30.0)),
+            Line((0.0, 30.0), (0.0, 0.0)),
+        )
+    )
+    listed = dimensions(Pattern("plate", outline, precision=Precision(0.05, 0.0)))
+    assert listed.of("OL")[0].value == pytest.approx(50.02, abs=0.01)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import re
+import shlex
 import sys
 from collections.abc import Callable
 from dataclasses import replace
@@ -20,9 +22,11 @@ from svgelements import Path as SvgPath
 
 from digitize.cli.main import run
 from digitize.comparing.comparison import compare
+from digitize.comparing.pose import Pose
 from digitize.comparing.trials import Trial, TrialsUnreadable, changed, dumps, loads
 from digitize.files import comparison_drawing, comparison_picture, comparison_plot
 from digitize.files.diverging import LESS_TO_MORE, colour, full_scale_mm
+from digitize.files.topdown_proof import TopdownPicture
 from digitize.pattern import document
 from digitize.pattern.contour import Circle, Contour
 from digitize.pattern.model import Pattern
@@ -183,3 +187,52 @@ def test_history_tells_what_changed() -> None:
     for text in ("", "[]", '{"schema": 9, "trials": []}', '{"schema": 1, "trials": [{}]}'):
         with pytest.raises(TrialsUnreadable, match="cannot be read"):
             loads(text)
+
+
+def test_picture_lies_over_the_photo_of_the_new_piece(footplate: Pattern, remade: Pattern) -> None:
+    """A photo that is red where the new piece's first hole is comes out red there."""
+    pose = Pose(1.1, (40.0, 9.0))
+    new = pose.pattern_back(remade)
+    hole = new.openings[0]
+    assert isinstance(hole, Circle)
+    x, y = hole.centre_mm
+    rgb = np.full((400, 400, 3), 255, np.uint8)
+    rgb[180:220, 180:220] = (255, 0, 0)  # 4 by 4 mm in the middle of 40 by 40 mm
+    shown = TopdownPicture(rgb, (x - 20.0, y - 20.0, x + 20.0, y + 20.0))
+    found = compare(footplate, new)
+    data = comparison_picture.render(found, backdrop=comparison_picture.Backdrop(shown, True))
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    assert picture is not None
+    b, g, r = (picture[..., i].astype(int) for i in range(3))
+    rows, columns = np.nonzero((r > 230) & (b < 130) & (g < 130))
+    px_per_mm = 2000.0 / (1.32 * 180.0)  # the longer side with its margins
+    assert len(rows) == pytest.approx((4.0 * px_per_mm) ** 2, rel=0.5)
+    # The hole lies 30.4 mm from the left edge, 42 mm from the lowest one.
+    left = 0.16 * 180.0
+    assert columns.mean() == pytest.approx((left + 30.4) * px_per_mm, abs=6.0)
+
+
+DOCS = Path(__file__).parents[3] / "docs" / "comparing.md"
+COMMANDS = re.findall(r"^    (digitize .*)$", DOCS.read_text("utf-8"), re.MULTILINE)
+OPTIONS = re.findall(r"^\| `(--[^`]*)`", DOCS.read_text("utf-8"), re.MULTILINE)
+
+
+def test_documented_commands_and_options_run(
+    digitize: Command, folder: Path, footplate: Pattern, remade: Pattern
+) -> None:
+    for name, pattern in (("old", footplate), ("new", remade), ("panel", remade)):
+        (folder / f"{name}.pattern.json").write_text(document.dumps(pattern), "utf-8")
+    (folder / "opening.pattern.json").write_text(document.dumps(footplate), "utf-8")
+    pieces = [{"name": n, "box_mm": [[0, 0, z], [9, 9, z + 1]]} for n, z in (("a", 0), ("b", 1))]
+    (folder / "job.json").write_text(json.dumps({"pieces": pieces}), "utf-8")
+    patterns = [c for c in COMMANDS if ".jpg" not in c]  # photos: tests/photos
+    assert len(patterns) == 4
+    for command in patterns:
+        code, _, err = digitize(
+            *shlex.split(command)[1:], *(["--overwrite"] if "--into" in command else [])
+        )
+        assert code == 0, err
+    assert len(OPTIONS) == 6
+    for option in OPTIONS:
+        pair = ("compare", "old.pattern.json", "new.pattern.json")
+        assert digitize(*pair, *shlex.split(option))[0] == 0
