@@ -23,12 +23,20 @@ from digitize.sighting.local import local_maps
 from digitize.sighting.measure import LEAST_CORNERS, measure
 from digitize.sighting.reading import read_marks
 from digitize.sighting.sighting import Sighting
-from digitize.sighting.unseen import NoTargetFound, nothing_read, nothing_seen, wrong_sheet
+from digitize.sighting.unseen import (
+    NoTargetFound,
+    nothing_read,
+    nothing_seen,
+    sheet_twice,
+    wrong_sheet,
+)
 
 CROWD = 20  # corners: a nameless lattice as large as this may be a target too small to read
 CROWDED_PX = 11.0  # squares as small as this on a level: corners may be missed there
 SAME_PLACE = 0.5  # of a side: fragments off by more, with lens distortion in it, lie elsewhere
 LEAST_BOARD_CORNERS = 9
+_ELSEWHERE = 3.0  # sides by which a second copy of a sheet is off at least
+_SURELY_READ = 4  # marks of it
 
 
 def sight(photo: Photo, only: int | None = None) -> tuple[Sighting, ...]:
@@ -36,12 +44,12 @@ def sight(photo: Photo, only: int | None = None) -> tuple[Sighting, ...]:
 
     ``only`` keeps the sheets of that number.  Raises ``NoTargetFound`` when none is seen,
     ``TargetUnreadable`` when lattices are seen without legible marks, ``MirroredPhoto``,
-    and ``WrongSheet`` when ``only`` is not among the sheets seen.  Of two copies of one
-    sheet in the same photo, the one with more corners counts.
+    ``WrongSheet`` when ``only`` is not among the sheets seen, and ``SheetTwice`` when two
+    copies of one sheet are.
     """
     grey = grey_of(photo)
     pictures = levels(grey)
-    search = _Search(grey, {}, {}, [])
+    search = _Search(grey, {}, {}, [], set())
     finest = np.inf
     for level in pictures:
         if search.named and level.scale > finest:
@@ -62,6 +70,9 @@ def sight(photo: Photo, only: int | None = None) -> tuple[Sighting, ...]:
     kept = tuple(s for s in sightings if only is None or s.sheet.number == only)
     if only is not None and not kept:
         raise wrong_sheet(photo, only, [s.sheet for s in sightings])
+    for sighting in kept:
+        if sighting.sheet in search.twice:
+            raise sheet_twice(photo, sighting.sheet)
     return kept
 
 
@@ -73,6 +84,7 @@ class _Search:
     named: dict[Sheet, Lattice]
     marks_read: dict[Sheet, int]
     nameless: list[Lattice]
+    twice: set[Sheet]
 
     def look(self, level: Level) -> bool:
         """Search one level; whether a finer one may show more."""
@@ -96,6 +108,8 @@ class _Search:
             # Beside small squares there may be a sheet of still smaller ones.
             crowded |= _median_side(lattice) < CROWDED_PX
             self.named[sheet] = level.in_photo(lattice)
+            if any(_lies_elsewhere(part, self.named[sheet]) for part in found):
+                self.twice.add(sheet)
             read = sum(part.marks_read for part in found)
             self.marks_read[sheet] = max(read, self.marks_read.get(sheet, 0))
         return crowded
@@ -124,6 +138,18 @@ def _more_might_show(lattice: Lattice, sheet: Sheet, level: Level) -> bool:
     small = (maps.reach < 6.0) & (maps.sides_px < 2 * CROWDED_PX)
     small &= ((at > 0) & (at < (width - 1, height - 1))).all(1)
     return int(small.sum()) >= 3
+
+
+def _lies_elsewhere(part: Identity, whole: Lattice) -> bool:
+    """Whether a fragment, surely read, is of another copy of the sheet."""
+    places = {(i, j): xy for (i, j), xy in zip(whole.ij.tolist(), whole.xy_px, strict=True)}
+    off = [
+        float(np.hypot(*(xy - places[i, j])))
+        for (i, j), xy in zip(part.lattice.ij.tolist(), part.lattice.xy_px, strict=True)
+        if (i, j) in places
+    ]
+    sure = part.marks_read >= _SURELY_READ and len(off) >= LEAST_CORNERS
+    return sure and float(np.median(off)) > _ELSEWHERE * float(np.median(whole.side_px()))
 
 
 def _joined(parts: list[Lattice]) -> Lattice:

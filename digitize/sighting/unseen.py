@@ -35,6 +35,19 @@ class WrongSheet(NoTargetFound):
     """Another sheet than the one asked for."""
 
 
+class SheetTwice(NoTargetFound):
+    """Two copies of one sheet in a photo."""
+
+
+def sheet_twice(photo: Photo, sheet: Sheet) -> SheetTwice:
+    """Which of two copies a corner is of cannot be told apart."""
+    return SheetTwice(
+        f"{sheet} lies there twice",
+        where=photo.name,
+        do="take one copy away, or print sheets of different numbers, and photograph again",
+    )
+
+
 def nothing_read(
     photo: Photo, grey: GreyPicture, nameless: Sequence[Lattice], mirrored: bool
 ) -> NoTargetFound:

@@ -82,6 +82,7 @@ def _target(
     middle: tuple[float, float],
     turn_deg: float,
     print_: tuple[float, float],
+    *,
     height_mm: float = 0.0,
 ) -> Target:
     sheet = catalogue.sheet(form, "A4", number)  # type: ignore[arg-type]
