@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 from digitize.bending.setback import BadBend, reach_mm
+from digitize.errors import Notice
 
 USUAL_K = (0.25, 0.5)
 
@@ -37,6 +38,19 @@ class CouponResult:
     def usual(self) -> bool:
         """Whether K lies where sheet bent cold has it."""
         return USUAL_K[0] <= self.k <= USUAL_K[1]
+
+    @property
+    def notice(self) -> Notice:
+        """What to know about it, a doubt where it is unusual."""
+        text = (
+            f"K is {self.k:.3f} by the test strip; 0.1 mm on one of its lengths moves it by "
+            f"{self.k_per_tenth_mm:.3f}"
+        )
+        if self.usual:
+            return Notice("k-from-strip", text)
+        low, high = USUAL_K
+        text += f"; {low:g} to {high:g} is usual (common practice), so measure the strip again"
+        return Notice("k-from-strip", text, "doubt")
 
 
 def k_from(coupon: Coupon) -> CouponResult:

@@ -186,8 +186,9 @@ def blank(
         said[ALL] = bend_words.merged(said.get(ALL, Said()), Said(traced=traced.value))
     for key, words in bend_words.bends_said(bend or [], unit).items():
         said[key] = bend_words.merged(said.get(key, Said()), words)
+    bent_by, measured_k = _law(law.value if law else file.law, k, strip, thick, units)
     order = Order(
-        stock=Stock(sheet, thick, _law(law.value if law else file.law, k, strip, thick, units)),
+        stock=Stock(sheet, thick, bent_by),
         said=said,
         base=_face(base),
         edges=shaping_words.edge_work(trim or [], lap or [], holes or [], unit),
@@ -198,7 +199,7 @@ def blank(
         kerf_mm=positive_mm(kerf, units, "--kerf"),
     )
     made, assumed = made_to(read, order)
-    done = _named(made, name, (*notices, *assumed, *too_tight(made.facts, sheet)))
+    done = _named(made, name, (*notices, *measured_k, *assumed, *too_tight(made.facts, sheet)))
     files = dict(zip(paths, _files(done.pattern, unit, paper.value), strict=True))
     written = write_all(files, overwrite=overwrite)
     noticed = done.pattern.notices
@@ -257,14 +258,14 @@ def _gap(mitre: bool, gap: str | None, units: Unit) -> float | None:
 
 def _law(
     name: str | None, k: float | None, strip: str | None, thick: float, units: Unit
-) -> Law | None:
+) -> tuple[Law | None, tuple[Notice, ...]]:
     from digitize.bending.coupon import Coupon, k_from
     from digitize.bending.laws import Din6935, Faa, NeutralLine
 
     if sum(given is not None for given in (name, k, strip)) > 1:
         raise typer.BadParameter("say only one of --law, --k and --strip", param_hint="--law")
     if k is not None:
-        return NeutralLine(k)
+        return NeutralLine(k), ()
     if strip is not None:
         typed = strip.split(",")
         if len(typed) != 4:
@@ -272,14 +273,15 @@ def _law(
                 "give flat length, two legs and radius, as 100,50.9,50.5,1.5", param_hint="--strip"
             )
         flat, leg_a, leg_b, radius = (positive_mm(t, units, "--strip") or 0.0 for t in typed)
-        return NeutralLine(k_from(Coupon(flat, leg_a, leg_b, thick, radius)).k)
+        found = k_from(Coupon(flat, leg_a, leg_b, thick, radius))
+        return NeutralLine(found.k), (found.notice,)
     match name:
         case None | "handbook":  # each metal has its own row of the handbook
-            return None
+            return None, ()
         case "din6935":
-            return Din6935()
+            return Din6935(), ()
         case "faa":
-            return Faa()
+            return Faa(), ()
         case _:
             raise typer.BadParameter(f"no law called {name!r}", param_hint="--law")
 

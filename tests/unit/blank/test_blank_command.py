@@ -100,10 +100,18 @@ def test_a_bends_file_and_words_go_together(digitize, tray, tmp_path):
 
 def test_a_test_strip_gives_k(digitize, tray):
     words = ("blank", tray, "-b", "all toward 90 r1.5", "-t", "1.2", "--json")
-    code, out, err = digitize(*words, "--strip", "100,51,50.9,1.5")
+    code, out, err = digitize(*words, "--strip", "100,51.1,51.1,1.5")
     assert code == 0, err
-    k = ((100 - 101.9 + 2 * 2.7) / (math.pi / 2) - 1.5) / 1.2
-    assert json.loads(out)["bends"][0]["k"] == pytest.approx(k)
+    k = ((100 - 102.2 + 2 * 2.7) / (math.pi / 2) - 1.5) / 1.2
+    result = json.loads(out)
+    assert result["bends"][0]["k"] == pytest.approx(k)
+    (notice,) = [n for n in result["notices"] if n["code"] == "k-from-strip"]
+    assert notice["level"] == "note"
+    code, out, err = digitize(*words, "--strip", "100,51,50.9,1.5", "--overwrite")
+    assert code == 0, err
+    (notice,) = [n for n in json.loads(out)["notices"] if n["code"] == "k-from-strip"]
+    assert notice["level"] == "doubt"
+    assert "measure the strip again" in notice["text"]
 
 
 def test_inches_are_for_the_table_and_the_drawings(digitize, tray):
