@@ -86,7 +86,7 @@ Strip = Annotated[
     typer.Option(
         "--strip",
         help="K from a test strip bent through 90°: flat length, both legs outside, inside radius, "
-        "as 100,50.9,50.5,1.5.",
+        "as 100,51.1,51.1,1.5.",
     ),
 ]
 TracedOption = Annotated[
@@ -270,7 +270,7 @@ def _law(
         typed = strip.split(",")
         if len(typed) != 4:
             raise typer.BadParameter(
-                "give flat length, two legs and radius, as 100,50.9,50.5,1.5", param_hint="--strip"
+                "give flat length, two legs and radius, as 100,51.1,51.1,1.5", param_hint="--strip"
             )
         flat, leg_a, leg_b, radius = (positive_mm(t, units, "--strip") or 0.0 for t in typed)
         found = k_from(Coupon(flat, leg_a, leg_b, thick, radius))
