@@ -15,7 +15,7 @@ from rich.table import Table
 
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.trials import Trial, changed, trial_of
-from digitize.files.comparison_picture import change_words, stretch_words
+from digitize.files.comparison_words import change_words, stretch_words
 from digitize.files.units import Unit, length
 
 

@@ -56,18 +56,18 @@ class _Swap:
 
 def trimmed(found: Comparison) -> Corrected:
     """The new piece after all that is to be trimmed is off; ragged old edges are no guide."""
-    outline, lines = _put_right(found, ("more",), ragged=False)
+    outline, lines = _put_right(found, ("more",))
     return _back(found, replace(found.laid, outline=outline), lines, "trimmed")
 
 
 def trim_lines_on_old(found: Comparison) -> tuple[tuple[Segment, ...], ...]:
     """Where to trim the new piece, as it lies over the old one."""
-    return tuple(_put_right(found, ("more",), ragged=False)[1])
+    return tuple(_put_right(found, ("more",))[1])
 
 
 def next_time(found: Comparison) -> Corrected:
     """What to cut next time: different stretches and features as the old piece has them."""
-    outline, lines = _put_right(found, ("more", "less"), ragged=False)
+    outline, lines = _put_right(found, ("more", "less"))
     new, old, changes = found.laid, found.old, found.changes
     changed = {c.new_name: c.old_name for c in changes.both if not c.same}
     kept = replace(
@@ -129,11 +129,11 @@ def _bulge(pose: Pose, bulge: float) -> float:
 
 
 def _put_right(
-    found: Comparison, kinds: Sequence[Kind], *, ragged: bool
+    found: Comparison, kinds: Sequence[Kind]
 ) -> tuple[Closed, list[tuple[Segment, ...]]]:
-    """The laid outline with the old edge in place of its stretches of these kinds."""
+    """The laid outline with the old edge in place of its stretches of these kinds, and where."""
     laid, old = found.laid.outline.as_contour(), found.old.outline.as_contour()
-    swaps = _swaps(found, kinds, ragged=ragged)
+    swaps = _swaps(found, kinds)
     if not swaps:
         return found.laid.outline, []
     if any(s.new_start == s.new_end for s in swaps):
@@ -148,14 +148,14 @@ def _put_right(
     return _closed_up(edges), lines
 
 
-def _swaps(found: Comparison, kinds: Sequence[Kind], *, ragged: bool) -> list[_Swap]:
+def _swaps(found: Comparison, kinds: Sequence[Kind]) -> list[_Swap]:
     """In the order of the new edge; stretches that touch are one."""
     side = found.deviation.new
     new_length = side.boundary.perimeter_mm
     off = np.zeros(len(side.along_mm), dtype=bool)
     passed: list[_Swap] = []
     for s in found.stretches:
-        if s.kind not in kinds or (s.ragged and not ragged):
+        if s.kind not in kinds or s.ragged:  # a ragged edge is no guide
             continue
         if s.on_new:
             off |= _within(side.along_mm, s.start_mm, s.end_mm)

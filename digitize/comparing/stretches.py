@@ -176,6 +176,8 @@ def _stretch(run: IntArray, side: Side, other: Side, sides: Sides, on_new: bool)
     middle = _middle(run, np.array(sides.names)[_old_segments(side, on_new)[run]])
     seen_place, normal = _point(side.places_mm[middle]), side.normal[middle]
     where = sides.corner(place) if corner else sides.edge(seen_place, _point(normal))
+    if length > 0.95 * min(side.boundary.perimeter_mm, other.boundary.perimeter_mm):
+        where, names = "whole edge", ()
     return Stretch(
         "more" if side.signed_mm[worst] > 0 else "less",
         length,

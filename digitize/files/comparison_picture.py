@@ -17,9 +17,9 @@ import shapely
 from numpy.typing import NDArray
 
 from digitize.comparing.comparison import Comparison
-from digitize.comparing.differences import Change
 from digitize.comparing.features import features_of
 from digitize.comparing.stretches import Stretch
+from digitize.files.comparison_words import caption, change_words
 from digitize.files.diverging import SAME, colour, full_scale_mm
 from digitize.files.palette import Rgb
 from digitize.files.picture import (
@@ -59,32 +59,6 @@ class Backdrop:
 def render(found: Comparison, unit: Unit = "mm", backdrop: Backdrop | None = None) -> bytes:
     """The picture of a comparison as PNG, over a photo where there is one."""
     return png(_View(found, unit).draw(backdrop))
-
-
-def change_words(change: Change, unit: Unit) -> str:
-    """A feature's change in a few words, only what is more than the measurement can be wrong."""
-    parts = []
-    if abs(change.off_mm) > change.off_expanded_mm:
-        parts.append(f"{length(abs(change.off_mm), unit)} off")
-    if _beyond(change.size_mm, change.size_expanded_mm):
-        assert change.size_mm is not None
-        word = {"hole": "Ø", "slot": "width"}.get(change.kind, "size")
-        parts.append(f"{word} {_signed(change.size_mm, unit)}")
-    if change.kind == "slot" and _beyond(change.length_mm, change.size_expanded_mm):
-        assert change.length_mm is not None
-        parts.append(f"length {_signed(change.length_mm, unit)}")
-    if _beyond(change.turn_deg, change.turn_expanded_deg):
-        assert change.turn_deg is not None
-        parts.append(f"turned {change.turn_deg:+.1f}°")
-    return ", ".join(parts) or "same within measurement"
-
-
-def _beyond(value: float | None, expanded: float | None) -> bool:
-    return value is not None and expanded is not None and abs(value) > expanded
-
-
-def _signed(value_mm: float, unit: Unit) -> str:
-    return ("+" if value_mm >= 0 else "-") + length(abs(value_mm), unit)
 
 
 class _View:
@@ -283,44 +257,6 @@ class _View:
             lettering.line(
                 self.width / 2, below, "grey: same within measurement", size, anchor="ma"
             )
-
-
-def caption(found: Comparison, unit: Unit) -> Iterator[str]:
-    """What the picture says in words."""
-    off = found.deviation
-    registration = found.registration
-    yield f"{found.new.name} {'in' if registration.placed else 'over'} {found.old.name}"
-    same = f"{100 * off.same_share:.0f} % of the edge is the same within the measurement"
-    if registration.placed:
-        how = {"even": "gaps evened out", "smallest": "the largest gap made smallest"}
-        yield f"placed inside, {how[registration.placed]}"
-    else:
-        held = ", ".join(registration.locked)
-        ways = {
-            "sound": "least squares of the edges that agree",
-            "all": "least squares of the whole edge",
-            "zone": "minimum zone",
-        }
-        yield (
-            f"laid over by {f'locking {held}' if held else ways[registration.fit]}; profile value "
-            f"{length(off.profile_mm, unit, 2)} (twice the largest deviation, in the manner of "
-            f"ISO 1101); {same}"
-        )
-    for stretch in found.stretches[:6]:
-        yield stretch_words(stretch, unit)
-    if len(found.stretches) > 6:
-        yield f"and {len(found.stretches) - 6} more"
-    for notice in found.notices:
-        yield f"{'Doubt' if notice.level == 'doubt' else 'Note'}: {notice.text}"
-
-
-def stretch_words(stretch: Stretch, unit: Unit) -> str:
-    """A stretch's sentence in the unit asked for."""
-    if unit == "mm":
-        return stretch.sentence
-    mm = f"{stretch.largest_mm:.1f} mm over {stretch.length_mm:.0f} mm"
-    inch = f"{length(stretch.largest_mm, 'in')} over {length(stretch.length_mm, 'in', 0)}"
-    return stretch.sentence.replace(mm, inch)
 
 
 def _named_openings(found: Comparison) -> dict[str, Closed]:

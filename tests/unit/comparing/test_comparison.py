@@ -108,6 +108,7 @@ def test_round_pieces_give_their_difference_all_round(without_features: Pattern)
     assert found.deviation.new.signed_mm == pytest.approx(1.0, abs=1e-6)
     (stretch,) = found.stretches
     assert stretch.length_mm == pytest.approx(math.tau * 45.0, rel=2e-3)
+    assert stretch.sentence.endswith("on the whole edge")
     assert trimmed(found).pattern.outline.as_contour().signed_area_mm2 == pytest.approx(
         math.pi * 45.0**2
     )
