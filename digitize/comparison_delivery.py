@@ -8,9 +8,16 @@ from digitize.comparing import trials
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.corrected import next_time, trimmed
 from digitize.comparing.trials import Trial, trial_of
-from digitize.files import comparison_drawing, comparison_picture, comparison_plot, paper
+from digitize.files import (
+    comparison_drawing,
+    comparison_picture,
+    comparison_plot,
+    comparison_report,
+    paper,
+)
 from digitize.files.atomic import NotWritten, write_bytes
 from digitize.files.comparison_picture import Backdrop
+from digitize.files.notes import one_line
 from digitize.files.units import Unit
 from digitize.pattern import document
 
@@ -38,9 +45,14 @@ def deliver(
     Raises ``NotWritten`` before anything is written where a file exists.
     """
     stem = f"{found.new.name}-over-{found.old.name}"
+    pictures = (
+        comparison_picture.render(found, unit, backdrop),
+        comparison_plot.render(found, unit),
+    )
     files = {
-        f"{stem}.png": comparison_picture.render(found, unit, backdrop),
-        f"{stem}-edge.png": comparison_plot.render(found, unit),
+        f"{stem}.png": pictures[0],
+        f"{stem}-edge.png": pictures[1],
+        f"{stem}.pdf": comparison_report.render(one_line(stem), pictures),
         f"{stem}.dxf": comparison_drawing.dxf(found, unit),
         f"{stem}.svg": comparison_drawing.svg(found, unit),
     }

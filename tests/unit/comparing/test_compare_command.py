@@ -84,6 +84,7 @@ def test_table_files_and_history(digitize: Command, folder: Path, footplate: Pat
     assert made == {
         "remade-over-footplate.png",
         "remade-over-footplate-edge.png",
+        "remade-over-footplate.pdf",
         "remade-over-footplate.dxf",
         "remade-over-footplate.svg",
         "remade-trimmed.pattern.json",
@@ -102,6 +103,10 @@ def test_table_files_and_history(digitize: Command, folder: Path, footplate: Pat
     assert json.loads(out)["same"] is True
     pages = pypdfium2.PdfDocument(folder / "fit" / "remade-trimmed-1to1.pdf")
     assert len(pages) >= 1
+    report = pypdfium2.PdfDocument(folder / "fit" / "remade-over-footplate.pdf")
+    assert [page.get_width() < page.get_height() for page in report] == [False, False]
+    shown = np.asarray(report[0].render(scale=1.0).to_numpy())
+    assert (np.ptp(shown[..., :3].astype(int), axis=2) > 60).sum() > 300  # it is in colour
     code, _, err = digitize(
         "compare", "footplate.pattern.json", "remade.pattern.json", "--into", "fit"
     )
