@@ -1,6 +1,6 @@
 """What would free pieces that block one another: a flange left flat until later, a lap reversed.
 
-Each possibility is tried on its own, and named if the whole job then comes apart.
+Each possibility is tried on its own, and named if a piece of the pair then comes free.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from digitize.assembly.body import Body
-from digitize.assembly.order import Behind, Plan, assembly_order
+from digitize.assembly.order import Blocking, Plan, Stuck, plan_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,33 +22,37 @@ class Alternative:
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """Something that frees the job, and the plan that it allows."""
+    """Something that frees a piece, and the plan that it allows; others may stay stuck."""
 
     words: str
+    frees: str  # name of the piece
     plan: Plan
 
 
 def ways_out(
-    bodies: Sequence[Body],
-    behind: Sequence[Behind],
-    stuck: Sequence[str],
-    alternatives: Sequence[Alternative],
+    blocking: Blocking, stuck: Stuck, alternatives: Sequence[Alternative]
 ) -> tuple[Way, ...]:
-    """Everything that by itself frees pieces that are stuck."""
+    """Everything that by itself frees one of the two pieces that block each other most."""
     found = []
-    for lap in behind:
-        if lap.inner in stuck and lap.outer in stuck:
-            other = tuple(
-                replace(b, inner=b.outer, outer=b.inner) if b == lap else b for b in behind
+    for lap in blocking.behind:
+        if {lap.inner, lap.outer} & {*stuck.pair}:
+            laps = tuple(
+                replace(b, inner=b.outer, outer=b.inner) if b == lap else b for b in blocking.behind
             )
-            plan = assembly_order(bodies, other)
-            if plan.stuck is None:
-                words = f"lap {lap.outer} behind {lap.inner} instead"
-                found.append(Way(words, plan))
+            plan = plan_of(blocking.with_laps(laps))
+            for name in (lap.inner, lap.outer):
+                if name in stuck.pair and _free(name, plan):
+                    words = f"lap {lap.outer} behind {lap.inner} instead"
+                    found.append(Way(words, name, plan))
+                    break
     for alternative in alternatives:
-        if alternative.body.name in stuck:
-            changed = [alternative.body if b.name == alternative.body.name else b for b in bodies]
-            plan = assembly_order(changed, behind)
-            if plan.stuck is None:
-                found.append(Way(alternative.words, plan))
+        name = alternative.body.name
+        if name in stuck.pair:
+            plan = plan_of(blocking.with_other(alternative.body))
+            if _free(name, plan):
+                found.append(Way(alternative.words, name, plan))
     return tuple(found)
+
+
+def _free(name: str, plan: Plan) -> bool:
+    return plan.stuck is None or name not in plan.stuck.pieces

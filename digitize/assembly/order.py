@@ -10,6 +10,7 @@ would free it, is for ``freeing``.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,6 +78,23 @@ class Blocking:
         self._shadows: dict[tuple[str, int], Shadow] = {}
         self._known: dict[tuple[str, str, int], bool] = {}
 
+    def with_other(self, body: Body) -> Blocking:
+        """The same with one piece as it would be otherwise; what is known of the rest stays."""
+        other = copy(self)
+        other.bodies = self.bodies | {body.name: body}
+        other.tests = 0
+        other._shadows = {k: s for k, s in self._shadows.items() if k[0] != body.name}
+        other._known = {k: b for k, b in self._known.items() if body.name not in k[:2]}
+        return other
+
+    def with_laps(self, behind: Sequence[Behind]) -> Blocking:
+        """The same with other laps."""
+        names = {n for lap in (*self.behind, *behind) for n in (lap.inner, lap.outer)}
+        other = copy(self)
+        other.behind, other.tests = tuple(behind), 0
+        other._known = {k: b for k, b in self._known.items() if not {*k[:2]} <= names}
+        return other
+
     def runs_into(self, mover: str, other: str, way: int) -> bool:
         """Whether a piece moved out along a direction runs into another."""
         key = (mover, other, way)
@@ -105,9 +123,13 @@ class Blocking:
 
 def assembly_order(bodies: Sequence[Body], behind: Sequence[Behind] = ()) -> Plan:
     """An order in which the pieces go in, with directions, or what blocks it."""
-    blocking = Blocking(bodies, behind)
+    return plan_of(Blocking(bodies, behind))
+
+
+def plan_of(blocking: Blocking) -> Plan:
+    """The same for a blocking graph that is there already."""
     steps: list[Step] = []
-    stuck = _take_apart(blocking, [b.name for b in bodies], steps)
+    stuck = _take_apart(blocking, list(blocking.bodies), steps)
     return Plan(tuple(reversed(steps)), stuck, len(blocking.directions), blocking.tests)
 
 

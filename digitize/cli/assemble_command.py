@@ -40,7 +40,7 @@ def assemble(
     from digitize.assembly.directions import words
     from digitize.assembly.freeing import ways_out
     from digitize.assembly.job import JobUnreadable, read_job
-    from digitize.assembly.order import assembly_order
+    from digitize.assembly.order import Blocking, plan_of
     from digitize.assembly.sheet import sheet
     from digitize.bending.materials import material
     from digitize.cli.documents import read_pattern
@@ -67,10 +67,11 @@ def assemble(
     except (OSError, UnicodeDecodeError):
         raise JobUnreadable("the placement file cannot be read", where=str(job)) from None
     read = read_job(text, shape_named)
-    plan = assembly_order(read.bodies, read.behind)
+    blocking = Blocking(read.bodies, read.behind)
+    plan = plan_of(blocking)
     ways: tuple[Way, ...] = ()
     if plan.stuck is not None:
-        ways = ways_out(read.bodies, read.behind, plan.stuck.pieces, read.alternatives)
+        ways = ways_out(blocking, plan.stuck, read.alternatives)
     bodies = {b.name: b for b in read.bodies}
     entering = {name for step in plan.steps for name in step.pieces}
     first = tuple(n for n in bodies if n not in entering)
@@ -91,7 +92,9 @@ def assemble(
             "stuck": None
             if plan.stuck is None
             else {"pieces": list(plan.stuck.pieces), "pair": list(plan.stuck.pair)},
-            "frees": [way.words for way in ways],
+            "frees": [
+                {"piece": w.frees, "words": w.words, "all": w.plan.stuck is None} for w in ways
+            ],
             "directions": plan.directions,
             "tests": plan.tests,
             "files": [str(p) for p in written],
@@ -113,7 +116,8 @@ def assemble(
         typer.echo(f"No order found: {one} and {other} block each other.")
         typer.echo(f"Stuck together: {', '.join(plan.stuck.pieces)}.")
         for way in ways:
-            typer.echo(f"This frees them: {way.words}.")
+            more = "" if way.plan.stuck is None else "; other pieces stay stuck"
+            typer.echo(f"This frees {way.frees}: {way.words}{more}.")
         if not ways:
             typer.echo("No single flange left flat and no lap reversed frees them.")
             typer.echo("Check that they do not lie in each other where they are placed.")

@@ -102,7 +102,7 @@ def test_a_hook_is_stuck_and_the_flange_that_frees_it_is_named(digitize: Command
     code, out, _ = digitize("assemble", "job.json")
     assert code == 10
     assert "rail and hook block each other" in out
-    frees = [line for line in out.splitlines() if line.startswith("This frees them")]
+    frees = [line for line in out.splitlines() if line.startswith("This frees hook: ")]
     assert len(frees) == 3  # either wall or the lip
     assert "leave the bend B3 of hook flat until it is fitted" in out
 

@@ -15,7 +15,7 @@ from scipy.optimize import linprog
 from digitize.assembly.body import Body, box, joined, turned
 from digitize.assembly.directions import words
 from digitize.assembly.freeing import Alternative, ways_out
-from digitize.assembly.order import Behind, assembly_order
+from digitize.assembly.order import Behind, Blocking, Stuck, assembly_order, plan_of
 from digitize.assembly.sweep import Shadow, blocks
 
 
@@ -144,9 +144,52 @@ def test_leaving_a_flange_flat_or_reversing_a_lap_is_found_by_trying() -> None:
         Alternative(channel, "leave the bend B1 of channel flat until it is fitted"),
         Alternative(flat_lip, "leave the bend B3 of channel flat until it is fitted"),
     ]
-    ways = ways_out([fixed, channel], (), plan.stuck.pieces, options)
+    blocking = Blocking([fixed, channel])
+    ways = ways_out(blocking, plan.stuck, options)
     assert [w.words for w in ways] == ["leave the bend B3 of channel flat until it is fitted"]
     assert words(-np.array(ways[0].plan.steps[0].along)) == "from the front"
+
+
+def test_reversing_a_lap_frees_two_panels() -> None:
+    """The left one comes out to the viewer only, the right one only past where the left one was."""
+    case = [
+        box("", (-2, 3, -1), (201, 4, 91)),  # behind both
+        box("", (100, -1, 0), (200, 1, 50)),  # before the right one
+        box("", (200, -1, -1), (201, 3, 91)),
+        box("", (0, 1, -1), (200, 3, 0)),
+        box("", (100, 1, 50), (200, 3, 51)),  # over the right one, beside the left one
+        box("", (-2, 1, 60), (0, 3, 91)),  # beside the left one, above the right one's way
+        box("", (0, 1, 90), (100, 3, 91)),
+    ]
+    frame = joined("case", case, fixed=True)
+    left, right = box("left", (0, 1, 0), (100, 2, 90)), box("right", (100, 1, 0), (200, 2, 50))
+    toward = (0.0, -1.0, 0.0)
+    blocking = Blocking([frame, left, right], [Behind("left", "right", toward)])
+    plan = plan_of(blocking)
+    assert plan.stuck is not None
+    (way,) = ways_out(blocking, Stuck(plan.stuck.pieces, ("left", "right")), ())
+    assert way.words == "lap right behind left instead"
+    assert way.plan.stuck is None
+    assert [s.pieces for s in way.plan.steps] == [("right",), ("left",)]
+    assert words(-np.array(way.plan.steps[0].along)) == "from the left"
+
+
+def test_what_is_known_of_the_other_pieces_is_kept() -> None:
+    bodies = floor_and_wall()
+    blocking = Blocking(bodies)
+    plan_of(blocking)
+    beam = box("beam", (0, -30, 102), (100, 80, 104))
+    other = blocking.with_other(beam)
+    fresh = Blocking(bodies)
+    names = [b.name for b in bodies if b.name != "beam"]
+    for way in range(len(fresh.directions)):
+        for a in names:
+            for b in names:
+                if a != b:
+                    assert other.runs_into(a, b, way) == fresh.runs_into(a, b, way)
+    assert other.tests < fresh.tests
+    up = int(np.argmax(blocking.directions[:, 2]))
+    assert other.runs_into("wall", "beam", up)
 
 
 def test_laps_order_panels_that_only_touch() -> None:
