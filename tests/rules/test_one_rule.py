@@ -30,11 +30,9 @@ def worst(shot, found):
     [
         ("square-on", {"1 mm", "1/16 inch"}, 0.5),
         ("rusty-tilted", {"1 mm", "1/16 inch"}, 1.5),
-        ("sixteenths", {"1/16 inch"}, 0.5),
         ("sixty-fourths", {"1/64 inch"}, 0.5),
         ("half-millimetres", {"0.5 mm", "1 mm"}, 0.6),
         ("bright-marks", {"1 mm"}, 0.5),
-        ("dim-noisy", {"1 mm"}, 0.5),
         ("awkward", {"1 mm"}, 0.8),
     ],
 )
