@@ -58,7 +58,7 @@ def digitize(monkeypatch, capsys, tmp_path):
 def test_every_command_has_help(digitize):
     code, out, _ = digitize("--help")
     assert code == 0
-    listed = "trace check phone sheet printer sizes draw blank samples"
+    listed = "trace check phone sheet printer sizes draw blank samples compare fit assemble"
     for command in listed.split():
         assert command in out
         assert digitize(command, "--help")[0] == 0
@@ -93,7 +93,7 @@ def test_a_drawing_becomes_a_pattern_with_all_its_files(digitize, scan, tmp_path
 
     code, out, _ = digitize("sizes", tmp_path / "new" / "hatch-cover.pattern.json", "--json")
     assert code == 0
-    listed = "trace check phone sheet printer sizes draw blank samples"
+    listed = {(d["name"], d["kind"]): d for d in json.loads(out)["dimensions"]}
     assert listed["H1", "diameter"]["value"] == pytest.approx(17.6, abs=0.15)
     assert listed["H1", "diameter"]["expanded"] > 0
 
