@@ -197,6 +197,9 @@ def _circle_fit(samples: Samples, chain: Chain, tolerance_mm: float) -> CircleFi
     """The circle that most points lie on, else the one that lies best between all of them."""
     try:
         fit = fit_circle(samples.points_mm, 1.0 / np.sqrt(samples.weight))
+        off = np.abs(fit.distances_mm(chain.points_mm))[chain.counted]
+        if not len(off) or float(np.median(off)) > FARTHEST_OFF * tolerance_mm:
+            return None  # no circle by far, as most outlines are: no need to try harder
         for _ in range(HUBER_TURNS):
             w = _robust_weights(samples, fit.distances_mm(samples.points_mm))
             fit = fit_circle(samples.points_mm, 1.0 / np.sqrt(w))
