@@ -93,3 +93,14 @@ def tray_with_lips(w=300.0, d=200.0, flange=25.0, lip=12.0):
         bends += [bend(*p, *q) for p, q in zip(left[:-1], right[:-1], strict=True)]
         points += [(x0, y0), *left, *right[::-1]]
     return Pattern("tray with lips", outline(points), bends=tuple(bends))
+
+
+def comb(teeth):
+    """A strip with tabs along one edge, each with a bend of its own."""
+    points, bends = [(0.0, 0.0)], []
+    for k in range(teeth):
+        x0, x1 = 10.0 + 20.0 * k, 22.0 + 20.0 * k
+        points += [(x0, 0.0), (x0, -20.0), (x1, -20.0), (x1, 0.0)]
+        bends.append(bend(x0, 0, x1, 0))
+    end = 20.0 * teeth + 10.0
+    return Pattern("comb", outline([*points, (end, 0), (end, 60), (0, 60)]), bends=tuple(bends))

@@ -7,6 +7,10 @@ from dataclasses import dataclass
 from digitize.bending.spring_back import Overbend
 from digitize.bending_plan.tools import Choice
 from digitize.blank.develop import Blank
+from digitize.blank.folds import Fold
+
+IN_LINE_MM = 0.3  # bends so little off one line are made in one go: common practice, no source
+_SAME_WAY = 0.9999
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,20 +52,56 @@ class Block:
         return f"{self.operation.name} {self.reason}"
 
 
-def operations_of(blank: Blank, faces: frozenset[int] | None = None) -> tuple[Operation, ...]:
-    """The bends to be made, in the order of their names; flat ones are none."""
+def operations_of(
+    blank: Blank, faces: frozenset[int] | None = None, together: bool = False
+) -> tuple[Operation, ...]:
+    """The bends to be made, in the order of their names; flat ones are none.
+
+    Stretches of one bend line that hang on one face are made in one go; ``together`` also bends
+    that lie on one line, as a long tool does.
+    """
     tree = blank.tree
-    groups: dict[tuple[int, int], list[int]] = {}
+    groups: list[list[int]] = []
     for k, fold in enumerate(tree.folds):
         there = faces is None or {fold.parent, fold.child} <= faces
-        if fold.facts.angle_deg > 0.0 and there:
-            groups.setdefault((fold.chord.bend, fold.parent), []).append(k)
+        if fold.facts.angle_deg == 0.0 or not there:
+            continue
+        for group in groups:
+            first = tree.folds[group[0]]
+            same = first.chord.bend == fold.chord.bend or (together and _in_line(first, fold))
+            if same and first.parent == fold.parent:
+                group.append(k)
+                break
+        else:
+            groups.append([k])
+    groups.sort(key=lambda g: (tree.folds[g[0]].chord.bend, tree.folds[g[0]].parent))
+    owners = [sorted({tree.folds[k].chord.bend for k in g}) for g in groups]
     found = []
-    for bend, parent in sorted(groups):
-        letters = [key for key in groups if key[0] == bend]
-        name = tree.folds[groups[bend, parent][0]].facts.name
-        if len(letters) > 1:
-            name += "abcdefgh"[sorted(letters).index((bend, parent)) % 8]
-        folds = tuple(groups[bend, parent])
-        found.append(Operation(name, folds, parent, tuple(tree.folds[k].child for k in folds)))
+    for group, bends in zip(groups, owners, strict=True):
+        name = "+".join(f"B{b + 1}" for b in bends)
+        alike = [i for i, o in enumerate(owners) if o == bends]
+        if len(alike) > 1:
+            name += "abcdefgh"[alike.index(groups.index(group)) % 8]
+        children = tuple(tree.folds[k].child for k in group)
+        found.append(Operation(name, tuple(group), tree.folds[group[0]].parent, children))
     return tuple(found)
+
+
+def bend_names(name: str) -> tuple[str, ...]:
+    """The bends an operation of that name makes."""
+    return tuple(part.rstrip("abcdefgh") for part in name.split("+"))
+
+
+def _in_line(a: Fold, b: Fold) -> bool:
+    """Whether two folds are bent alike about one line."""
+    (nx, ny), (mx, my) = a.normal, b.normal
+    one, two = a.facts, b.facts
+    alike = (one.toward_face, one.angle_deg, one.radius_mm, one.reach_mm) == (
+        two.toward_face,
+        two.angle_deg,
+        two.radius_mm,
+        two.reach_mm,
+    )
+    ends = (b.facts.line.start_mm, b.facts.line.end_mm)
+    off = max(abs(a.beyond_mm(p)) for p in ends)
+    return alike and nx * mx + ny * my > _SAME_WAY and off < IN_LINE_MM

@@ -21,14 +21,17 @@ flanges are filed to fit."""
 class Part:
     """The plates and operations of a blank, or of those of its ``faces`` that are there."""
 
-    def __init__(self, blank: Blank, faces: frozenset[int] | None = None) -> None:
-        """Divide the blank."""
+    def __init__(
+        self, blank: Blank, faces: frozenset[int] | None = None, together: bool = False
+    ) -> None:
+        """Divide the blank; ``together`` makes bends of one line in one go."""
         self.blank = blank
         self.tree = blank.tree
         self.thickness_mm = blank.facts[0].thickness_mm
         self.regions = regions(blank.tree, blank.pattern)
         self.present = frozenset(range(self.tree.faces.count)) if faces is None else faces
-        self.operations: tuple[Operation, ...] = operations_of(blank, self.present)
+        self.operations: tuple[Operation, ...] = operations_of(blank, self.present, together)
+        self.together = together
         self.plates = plates_of(blank, self.regions)
         self.trimmed = plates_of(blank, self.regions, TRIM_THICKNESSES * self.thickness_mm)
         self.areas = [float(area.area) for area in self.regions.faces]
@@ -37,6 +40,10 @@ class Part:
             [index[id(fold)] for fold in self.tree.chain(f)] for f in range(self.tree.faces.count)
         ]
         self._posed: dict[int, tuple[FloatArray, FloatArray, list[Matrix]]] = {}
+
+    def only(self, faces: frozenset[int]) -> Part:
+        """A piece of the part."""
+        return Part(self.blank, faces, self.together)
 
     def posed(self, done: int) -> tuple[FloatArray, FloatArray, list[Matrix]]:
         """Corners of the plates, of the trimmed ones, and the faces' motions in a state."""

@@ -42,6 +42,7 @@ class Plan:
     remedies: tuple[Remedy, ...] = ()
     orders: int = 0  # that work, among those kept
     checks: int = 0  # single steps tried
+    proven: bool = True  # that there is no order, where there is none
 
 
 def plan(blank: Blank, tool: Tool, metal: str, wanted: Sequence[str] | None = None) -> Plan:
@@ -49,7 +50,7 @@ def plan(blank: Blank, tool: Tool, metal: str, wanted: Sequence[str] | None = No
 
     Raises BadPlan for an order that is not of all bends, for none, and for more than 16.
     """
-    part = Part(blank)
+    part = Part(blank, together=not isinstance(tool, Vice))
     if not part.operations:
         raise BadPlan("all bends of the blank are flat", do="say their angles")
     if len(part.operations) > MOST_BENDS:
@@ -63,8 +64,9 @@ def plan(blank: Blank, tool: Tool, metal: str, wanted: Sequence[str] | None = No
     order = search.best()
     if order is not None:
         return Plan(tool, metal, order.steps, (), (), search.orders, search.checks)
+    proven, blocks = search.proven, search.blocks()
     remedies = tuple(_remedies(search))
-    return Plan(tool, metal, (), search.blocks(), remedies, 0, search.checks)
+    return Plan(tool, metal, (), blocks, remedies, 0, search.checks, proven)
 
 
 def _indices(part: Part, wanted: Sequence[str]) -> list[int]:
@@ -183,7 +185,7 @@ def _split(search: Search) -> Remedy | None:
     part, bench = search.bench.part, search.bench
     for operation in part.operations:
         beyond = part.beyond(operation)
-        pieces = [Part(part.blank, part.present - beyond), Part(part.blank, beyond)]
+        pieces = [part.only(part.present - beyond), part.only(beyond)]
         orders = [Search(Bench(p, bench.tool, bench.metal)).best(thorough=False) for p in pieces]
         if all(orders):
             text = f"split the piece along {operation.name} and weld it there afterwards"

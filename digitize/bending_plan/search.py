@@ -4,8 +4,9 @@ Whether a bend can be made depends on which others are made already, not in whic
 the search goes over sets of bends (dynamic programming over subsets) and tries each step
 from each set once.  A step that is blocked is blocked in every set that agrees in the bends
 between what met, and is not tried again there.  For many bends only the cheapest sets of
-each size are kept; where that finds no order, all sets that can be reached are searched
-before an order is called impossible.
+each size are kept; where that finds no order, all sets that can be reached are searched,
+up to thousands of each size, before an order is called impossible.  Two bends that block each
+other whatever else is done settle it at once.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from digitize.bending_plan.operation import Block, Step
 
 EXHAUSTIVE = 7  # bends, up to which nothing is pruned
 KEPT = 24  # sets of each size, beyond that
+MOST_KEPT = 3000  # before an order is given up; all there are of up to 13 bends
 TURN_OVER, BY_HAND, LATE = 1.0, 4.0, 0.05
 """What turning the part over, hammering a bend, and its coming before others cost."""
 
@@ -48,6 +50,7 @@ class Search:
         self.tried: dict[tuple[int, int, bool], Step | Block] = {}
         self._known: dict[tuple[int, bool], list[tuple[int, int, Block]]] = {}
         self.orders = 0  # that were kept and work, after ``best``
+        self.proven = True  # that there is no order, where ``best`` found none
 
     @property
     def checks(self) -> int:
@@ -87,11 +90,25 @@ class Search:
         that was pruned in vain is not taken up again without pruning.  With ``wanted`` the
         best is the order nearest to it: the one that swaps the fewest pairs (Kendall 1938).
         """
-        kept = None if self.count <= EXHAUSTIVE else KEPT
-        found = self._levels(hand, wanted, kept)
-        if found is None and kept is not None and thorough:
-            found = self._levels(hand, wanted, None)
+        self.proven = True
+        if self._hopeless(hand):
+            return None
+        if self.count <= EXHAUSTIVE:
+            return self._levels(hand, wanted, MOST_KEPT)
+        found = self._levels(hand, wanted, KEPT)
+        if found is None and thorough:
+            self.proven = True
+            found = self._levels(hand, wanted, MOST_KEPT)
         return found
+
+    def _hopeless(self, hand: frozenset[int]) -> bool:
+        """Whether a bend is blocked whatever else is done, or two bends block each other."""
+        for i in range(self.count):
+            if i not in hand:
+                tried = self.attempt(0, i)
+                if isinstance(tried, Block) and not tried.cares:
+                    return True
+        return bool(self._against_one_another(hand))
 
     def follow(self, wanted: Sequence[int]) -> Order | Block:
         """The order as wanted, or the first block in it."""
@@ -146,7 +163,7 @@ class Search:
         return block
 
     def _levels(
-        self, hand: frozenset[int], wanted: Sequence[int] | None, kept: int | None
+        self, hand: frozenset[int], wanted: Sequence[int] | None, kept: int
     ) -> Order | None:
         level: dict[tuple[int, bool | None], _State] = {(0, None): _State(0.0, (), 1)}
         for _ in range(self.count):
@@ -167,7 +184,8 @@ class Search:
                     else:
                         following[key] = _State(old.cost, old.steps, orders)
             level = following
-            if kept is not None and len(level) > kept:
+            if len(level) > kept:
+                self.proven = False
                 level = dict(sorted(level.items(), key=lambda kv: kv[1].cost)[:kept])
         if not level:
             return None

@@ -37,9 +37,9 @@ def how(blank: Blank, tool: Tool, step: Step, length: Length) -> str:
 def _into(tool: Tool) -> str:
     match tool:
         case Vice():
-            return "goes down into the jaws, tool line level with them"
+            return "goes down into the jaws to the tool line"
         case Bars():
-            return "goes down between the bars, tool line level with them"
+            return "goes down between the bars to the tool line"
         case Folder():
             return "lies under the clamp, tool line at its nose"
 

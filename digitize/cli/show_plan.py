@@ -27,7 +27,8 @@ def table(blank: Blank, plan: Plan, need: Need, notices: Sequence[Notice], unit:
         many = "" if plan.orders < 2 else f", of {plan.orders} orders that work"
         console.print(f"Bends in order{many}.", soft_wrap=True)
     else:
-        console.print(f"No order of bends works with the {plan.tool.title}:", soft_wrap=True)
+        verdict = "works" if plan.proven else "was found"
+        console.print(f"No order of bends {verdict} with the {plan.tool.title}:", soft_wrap=True)
         for block in plan.blocks:
             because = f" ({block.because} is in the way)" if block.because else ""
             console.print(f"  {block.sentence}{because}", soft_wrap=True)
@@ -76,6 +77,7 @@ def as_json(blank: Blank, plan: Plan, need: Need, notices: Sequence[Notice]) -> 
         "tool": {"title": plan.tool.title, **asdict(plan.tool)},
         "metal": plan.metal,
         "possible": bool(plan.steps),
+        "proven": plan.proven,
         "orders": plan.orders,
         "steps": [_step_json(blank, s) for s in plan.steps],
         "blocks": [

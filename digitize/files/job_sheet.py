@@ -18,7 +18,7 @@ from PIL import Image
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
-from digitize.bending_plan.operation import Step
+from digitize.bending_plan.operation import Step, bend_names
 from digitize.bending_plan.plan import Plan
 from digitize.bending_plan.wording import how, which_way
 from digitize.blank.develop import Blank
@@ -77,6 +77,16 @@ class _Page:
         page = (self.w * PT_PER_MM, self.h * PT_PER_MM)
         self.canvas = Canvas(self.stream, pagesize=page, invariant=1, pageCompression=1)
         self.y = self.h - MARGIN_MM
+        found = sheet.plan
+        self.ways = (
+            (found.steps,)
+            if found.steps
+            else tuple(p for r in found.remedies[:1] for p in r.pieces[:1])
+        )
+        # Many steps leave less room for pictures and notes.
+        self.rows = sum(map(len, (found.steps, *(p for r in found.remedies for p in r.pieces))))
+        short = self.h - PAPERS_MM["A4"][1]
+        self.picture = min(max(PICTURE_MM + short - 5.5 * max(self.rows - 7, 0), 40.0), PICTURE_MM)
 
     def render(self) -> bytes:
         canvas, pattern = self.canvas, self.sheet.blank.pattern
@@ -93,7 +103,7 @@ class _Page:
             self._table(self.sheet.plan.steps, "Bends in order")
         else:
             self._impossible()
-        self._said("Notes", self.sheet.notices, 6)
+        self._said("Notes", self.sheet.notices, 6 if self.rows < 8 else 3)
         self._cautions()
         canvas.showPage()
         canvas.save()
@@ -103,14 +113,14 @@ class _Page:
 
     def _pictures(self) -> None:
         top, half = self.y - 2.0, (self.w - 2 * MARGIN_MM - 6.0) / 2
-        self._blank(MARGIN_MM, top - PICTURE_MM, half, PICTURE_MM)
+        self._blank(MARGIN_MM, top - self.picture, half, self.picture)
         image = Image.open(io.BytesIO(self.sheet.folded))
-        scale = min(half / image.width, PICTURE_MM / image.height)
+        scale = min(half / image.width, self.picture / image.height)
         w, h = image.width * scale, image.height * scale
         left = MARGIN_MM + half + 6.0 + (half - w) / 2
-        bottom = top - PICTURE_MM + (PICTURE_MM - h) / 2
+        bottom = top - self.picture + (self.picture - h) / 2
         self.canvas.drawImage(ImageReader(image), left, bottom, w, h)
-        self.y = top - PICTURE_MM - 1.0
+        self.y = top - self.picture - 1.0
         x = MARGIN_MM
         self._text(
             x,
@@ -136,7 +146,7 @@ class _Page:
         for closed in (pattern.outline, *pattern.openings):
             self._closed(closed, at)
         self.canvas.setLineWidth(NARROW_MM)
-        order = {s.operation.name: i + 1 for i, s in enumerate(self.sheet.plan.steps)}
+        order = {s.operation.name: i + 1 for way in self.ways for i, s in enumerate(way)}
         for bend in pattern.bends:
             self.canvas.line(*at(bend.start_mm), *at(bend.end_mm))
         for name, (x, y) in self._faces().items():
@@ -174,7 +184,7 @@ class _Page:
 
     def _bend_name(self, a: Point, b: Point, name: str, order: dict[str, int]) -> None:
         x, y = (a[0] + b[0]) / 2, (a[1] + b[1]) / 2
-        places = [i for key, i in order.items() if key.rstrip("abcdefgh") == name]
+        places = [i for key, i in order.items() if name in bend_names(key)]
         text = name
         w = width(text, SMALL_MM)
         room = w + 1.6 + (5.0 * len(places))
@@ -241,7 +251,8 @@ class _Page:
 
     def _impossible(self) -> None:
         plan = self.sheet.plan
-        self._line(f"No order of bends works with the {plan.tool.title}", TEXT_MM, BOLD)
+        verdict = "works" if plan.proven else "was found"
+        self._line(f"No order of bends {verdict} with the {plan.tool.title}", TEXT_MM, BOLD)
         for block in plan.blocks[:6]:
             because = f" ({block.because} is in the way)" if block.because else ""
             self._wrapped(block.sentence + because, SMALL_MM)

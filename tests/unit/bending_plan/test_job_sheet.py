@@ -54,8 +54,15 @@ def test_an_impossible_plan_says_why_and_the_way_out(blank):
     assert "lb" in text
 
 
-def test_nothing_is_drawn_over_the_edge_of_the_page(blank):
-    page, _ = read(job_sheet.render(sheet_of(blank, TOOLS["straight-folder"], ("long " * 60,) * 9)))
+@pytest.mark.parametrize(
+    ("pattern", "paper"),
+    [(pieces.tray(), "A4"), (pieces.tray_with_lips(), "Letter"), (pieces.comb(16), "Letter")],
+)
+def test_nothing_is_drawn_over_the_edge_of_the_page(pattern, paper):
+    tool = Vice() if pattern.name == "comb" else TOOLS["straight-folder"]
+    sheet = sheet_of(pieces.developed(pattern), tool, ("long " * 60,) * 9)
+    page, text = read(job_sheet.render(sheet, paper=paper))
+    assert "people alive" in text
     pixels = np.asarray(page.render(scale=1).to_pil().convert("L"))
     for rim in (pixels[:20], pixels[-20:], pixels[:, :20], pixels[:, -20:]):
         assert rim.min() == 255

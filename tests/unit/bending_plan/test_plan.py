@@ -203,3 +203,20 @@ def test_nothing_to_bend_and_too_much_to_bend_are_refused():
     )
     with pytest.raises(BadPlan, match="17 bends"):
         planned(many, Vice(), {"all": Said(30.0, True, 1.2)})
+
+
+def test_bends_of_one_line_are_made_in_one_go_where_the_tool_is_long():
+    """In a folder the leaf would hit a tab that stands beside the one to bend."""
+    assert order(planned(pieces.comb(5), TOOLS["box-folder"])) == ["B1+B2+B3+B4+B5"]
+    found = planned(pieces.comb(14), Vice())
+    assert len(found.steps) == 14  # one after the other, and found without searching 2^14 sets
+    assert found.checks < 5000
+
+
+def test_what_blocks_each_other_settles_it_without_a_search():
+    found = planned(pieces.tray_with_lips(), TOOLS["straight-folder"])
+    assert found.proven
+    assert not found.steps
+    search = Search(Bench(Part(pieces.developed(pieces.tray_with_lips())), Vice(), "mild-steel"))
+    assert search.best() is None
+    assert search.checks < 40
