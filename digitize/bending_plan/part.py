@@ -5,6 +5,8 @@ A state is a bit set of the operations done.
 
 from __future__ import annotations
 
+from copy import copy
+
 from digitize.bending_plan.operation import Operation, operations_of
 from digitize.bending_plan.plates import plates_of
 from digitize.blank.develop import Blank
@@ -19,17 +21,15 @@ flanges are filed to fit."""
 
 
 class Part:
-    """The plates and operations of a blank, or of those of its ``faces`` that are there."""
+    """The plates and operations of a blank."""
 
-    def __init__(
-        self, blank: Blank, faces: frozenset[int] | None = None, together: bool = False
-    ) -> None:
+    def __init__(self, blank: Blank, together: bool = False) -> None:
         """Divide the blank; ``together`` makes bends of one line in one go."""
         self.blank = blank
         self.tree = blank.tree
         self.thickness_mm = blank.facts[0].thickness_mm
         self.regions = regions(blank.tree, blank.pattern)
-        self.present = frozenset(range(self.tree.faces.count)) if faces is None else faces
+        self.present = frozenset(range(self.tree.faces.count))
         self.operations: tuple[Operation, ...] = operations_of(blank, self.present, together)
         self.together = together
         self.plates = plates_of(blank, self.regions)
@@ -42,8 +42,12 @@ class Part:
         self._posed: dict[int, tuple[FloatArray, FloatArray, list[Matrix]]] = {}
 
     def only(self, faces: frozenset[int]) -> Part:
-        """A piece of the part."""
-        return Part(self.blank, faces, self.together)
+        """A piece of the part: those faces and the bends between them."""
+        piece = copy(self)
+        piece.present = faces
+        piece.operations = operations_of(self.blank, faces, self.together)
+        piece._posed = {}
+        return piece
 
     def posed(self, done: int) -> tuple[FloatArray, FloatArray, list[Matrix]]:
         """Corners of the plates, of the trimmed ones, and the faces' motions in a state."""

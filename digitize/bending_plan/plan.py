@@ -185,11 +185,15 @@ def _split(search: Search) -> Remedy | None:
     part, bench = search.bench.part, search.bench
     for operation in part.operations:
         beyond = part.beyond(operation)
-        pieces = [part.only(part.present - beyond), part.only(beyond)]
-        orders = [Search(Bench(p, bench.tool, bench.metal)).best(thorough=False) for p in pieces]
-        if all(orders):
+        orders: list[Order] = []
+        for faces in (part.present - beyond, beyond):
+            order = Search(Bench(part.only(faces), bench.tool, bench.metal)).best(thorough=False)
+            if order is None:
+                break
+            orders.append(order)
+        else:
             text = f"split the piece along {operation.name} and weld it there afterwards"
-            return Remedy(text, tuple(o.steps for o in orders if o is not None))
+            return Remedy(text, tuple(o.steps for o in orders))
     return None
 
 

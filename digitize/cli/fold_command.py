@@ -12,7 +12,7 @@ from digitize.cli.options import Json, Overwrite, Unit, Units, positive_mm
 
 Blank = Annotated[
     Path,
-    typer.Argument(help="A .blank.json or .pattern.json file with bends.", show_default=False),
+    typer.Argument(help="A blank's .pattern.json, or a pattern that says its bends.", show_default=False),
 ]
 Metal = Annotated[
     str, typer.Option("--metal", "-m", help="The metal: mild-steel, galvanised, aluminium...")
