@@ -31,6 +31,7 @@ from digitize.photo.reading import read_photo
 from digitize.sheets.layout import Sheet
 from digitize.sighting.sight import sight
 from digitize.sighting.sighting import Sighting
+from digitize.sighting.unseen import sheet_twice
 from digitize.stitching.bared import bared
 from digitize.stitching.carried import carried, moved
 from digitize.stitching.cut_lines import lines_cut
@@ -65,7 +66,8 @@ def _views(
 ) -> tuple[tuple[View, ...], tuple[Notice, ...]]:
     """What each photo shows, and what speaks against the phone's profile for it.
 
-    Photos without a legible sheet are refused by ``sight``; raises ``PhotoTwice``.
+    Photos without a legible sheet are refused by ``sight``; raises ``PhotoTwice`` and
+    ``SheetTwice``.
     """
     views: list[View] = []
     notices: dict[str, Notice] = {}
@@ -84,7 +86,11 @@ def _views(
         for notice in belief.notices if belief is not None else ():
             notices[notice.text] = replace(notice, text=f"{photo.name}: {notice.text}")
         lens = belief.lens if belief is not None else None
-        views.append(View(_header(photo), sight(photo), lens))
+        sightings = sight(photo)
+        for sighting in sightings:
+            if sighting.twice:
+                raise sheet_twice(photo, sighting.sheet)
+        views.append(View(_header(photo), sightings, lens))
     return tuple(views), tuple(notices.values())
 
 

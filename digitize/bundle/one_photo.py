@@ -63,7 +63,10 @@ def camera_of(
     used = sightings_used(joint, 0, sightings)
     number = [s.sheet for s in sightings].index(used[0].sheet)
     return OnePhoto(
-        joint.camera_solution(0, number), used, joint.scale_u, (*together(used), *joint.notices)
+        joint.camera_solution(0, number),
+        used,
+        joint.scale_u,
+        (*together(used), *joint.notices, *_twice(used)),
     )
 
 
@@ -106,4 +109,18 @@ def _by_the_first(
     first = sightings[0]
     scale = scales if isinstance(scales, PrintScale) else scales[first.sheet]
     solution = recover(first, scale, photo, known)
+    notices = (*notices, *_twice((first,)))
     return OnePhoto(solution, (first,), max(scale.u_x, scale.u_y), notices)
+
+
+def _twice(used: tuple[Sighting, ...]) -> tuple[Notice, ...]:
+    return tuple(
+        Notice(
+            "sheet-twice",
+            f"{sighting.sheet} lies there twice; measured by the copy that shows more corners: "
+            "take the other away, or print sheets of different numbers",
+            "doubt",
+        )
+        for sighting in used
+        if sighting.twice
+    )

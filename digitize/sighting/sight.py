@@ -23,13 +23,7 @@ from digitize.sighting.local import local_maps
 from digitize.sighting.measure import LEAST_CORNERS, measure
 from digitize.sighting.reading import read_marks
 from digitize.sighting.sighting import Sighting
-from digitize.sighting.unseen import (
-    NoTargetFound,
-    nothing_read,
-    nothing_seen,
-    sheet_twice,
-    wrong_sheet,
-)
+from digitize.sighting.unseen import NoTargetFound, nothing_read, nothing_seen, wrong_sheet
 
 CROWD = 20  # corners: a nameless lattice as large as this may be a target too small to read
 CROWDED_PX = 11.0  # squares as small as this on a level: corners may be missed there
@@ -44,8 +38,8 @@ def sight(photo: Photo, only: int | None = None) -> tuple[Sighting, ...]:
 
     ``only`` keeps the sheets of that number.  Raises ``NoTargetFound`` when none is seen,
     ``TargetUnreadable`` when lattices are seen without legible marks, ``MirroredPhoto``,
-    ``WrongSheet`` when ``only`` is not among the sheets seen, and ``SheetTwice`` when two
-    copies of one sheet are.
+    and ``WrongSheet`` when ``only`` is not among the sheets seen.  Of two copies of one
+    sheet in the same photo, the one with more corners counts, and is marked ``twice``.
     """
     grey = grey_of(photo)
     pictures = levels(grey)
@@ -70,10 +64,7 @@ def sight(photo: Photo, only: int | None = None) -> tuple[Sighting, ...]:
     kept = tuple(s for s in sightings if only is None or s.sheet.number == only)
     if only is not None and not kept:
         raise wrong_sheet(photo, only, [s.sheet for s in sightings])
-    for sighting in kept:
-        if sighting.sheet in search.twice:
-            raise sheet_twice(photo, sighting.sheet)
-    return kept
+    return tuple(replace(s, twice=s.sheet in search.twice) for s in kept)
 
 
 @dataclass(eq=False)

@@ -20,6 +20,7 @@ class Sighting:
     sigma_px: NDArray[np.float64]  # (N,) standard deviation per axis, from noise and blur
     blur_px: float  # median Gaussian blur of the edges (one sigma)
     marks_read: int  # coded marks that agree with the sheet; 0 for a checkerboard
+    twice: bool = False  # another copy of the sheet lies elsewhere in the photo
 
 
 def corners_of(sighting: Sighting, some: NDArray[np.bool_]) -> Sighting:

@@ -33,10 +33,13 @@ from digitize.tracing.traces import (
 FloatArray = NDArray[np.float64]
 
 _SPACING_MM = 0.4
+_MOST_POINTS = 3500  # of a loop; a long one is told by points farther apart
 _SAME_MARK_MM = 2.0
 _SAME_BEND_MM, _SAME_BEND_RAD = 2.0, 0.05
 _LISTED_MM = 3.0  # shortest stretch of disagreement worth a word
-_HIDDEN_MM = 1.0  # longest stretch that no photo shows and that is joined straight
+_HIDDEN_MM = 5.0  # longest stretch that no photo shows and that is joined straight
+_HIDDEN_U = 0.1  # of its length: how far the edge may lie off the straight line
+_UNSAID_MM = 1.0  # such a stretch that is not worth a word
 
 
 class NotAllSeen(DigitizeError):
@@ -111,7 +114,8 @@ def _piece(parts: list[Part], photos: Sequence[PhotoTrace]) -> StitchedPiece:
         for k in numbers
     ]
     outline, *openings = (
-        joined(ring, stretches, _SPACING_MM) for ring in (rings.outline_mm, *rings.openings_mm)
+        joined(ring, stretches, max(_SPACING_MM, shapely.LinearRing(ring).length / _MOST_POINTS))
+        for ring in (rings.outline_mm, *rings.openings_mm)
     )
     blur_mm = float(np.median([s.blur_mm for photo in stretches for s in photo]))
     width = [p.piece.outline.line_width_mm for p in parts if p.piece.outline.line_width_mm]
@@ -122,7 +126,7 @@ def _piece(parts: list[Part], photos: Sequence[PhotoTrace]) -> StitchedPiece:
     ]
     notices = list(dict.fromkeys(n for part in parts for n in part.piece.notices))
     for edge in (outline, *openings):
-        notices += _disagreement(edge, numbers, photos)
+        notices += [*_disagreement(edge, numbers, photos), *_hidden(edge)]
     if rings.outvoted:
         notices.append(
             Notice(
@@ -153,10 +157,8 @@ def _stretches(part: Part, photo: PhotoTrace) -> list[Stretches]:
 def _stitched(
     edge: Joined, numbers: list[int], blur_mm: float, width_mm: float | None, *, opening: bool
 ) -> StitchedLoop:
-    evidence = edge.evidence.copy()
-    for start, stop in _runs(evidence == CUT):
-        rows = np.arange(start, stop) % len(evidence)
-        length = float(np.hypot(*np.diff(edge.points_mm[rows], axis=0).T).sum()) + _SPACING_MM
+    evidence, u_mm = edge.evidence.copy(), edge.u_mm.copy()
+    for rows, length in _unseen(edge):
         if length > _HIDDEN_MM:
             x, y = edge.points_mm[rows[len(rows) // 2]]
             raise NotAllSeen(
@@ -165,18 +167,51 @@ def _stitched(
                 where=f"near x {x:.0f}, y {y:.0f} mm",
                 do="take one more photo that shows that part, with two of the sheets in view",
             )
-        evidence[rows] = BRIDGED
+        evidence[rows], u_mm[rows] = BRIDGED, _HIDDEN_U * length
     order = slice(None, None, -1) if opening else slice(None)
     photo = np.array([*numbers, -1])[edge.photo]
     loop = TracedLoop(
         points_mm=edge.points_mm[order],
         points_px=edge.points_px[order],
-        u_mm=edge.u_mm[order],
+        u_mm=u_mm[order],
         evidence=evidence[order],
         blur_mm=blur_mm,
         line_width_mm=width_mm,
     )
     return StitchedLoop(loop, photo[order].astype(np.intp), edge.placing_u_mm[order])
+
+
+def _unseen(edge: Joined) -> list[tuple[NDArray[np.intp], float]]:
+    """Points and length in mm of the stretches that no photo shows."""
+    found = []
+    for start, stop in _runs(edge.evidence == CUT):
+        rows = np.arange(start, stop) % len(edge.evidence)
+        along = np.hypot(*np.diff(edge.points_mm[rows], axis=0).T)
+        found.append((rows, float(along.sum()) + _step_mm(edge)))
+    return found
+
+
+def _step_mm(edge: Joined) -> float:
+    """Distance of its points."""
+    return float(np.median(np.hypot(*np.diff(edge.points_mm, axis=0).T)))
+
+
+def _hidden(edge: Joined) -> list[Notice]:
+    """What to say of short stretches that no photo shows."""
+    found = [(rows, length) for rows, length in _unseen(edge) if length > _UNSAID_MM]
+    if not found:
+        return []
+    spots = "; ".join(
+        f"{length:.0f} mm near x {x:.0f}, y {y:.0f}"
+        for (x, y), length in ((edge.points_mm[rows[0]], length) for rows, length in found[:3])
+    )
+    return [
+        Notice(
+            "edge-hidden",
+            f"no photo shows {spots} of the edge, or a sheet lies too near: carried across",
+            "doubt",
+        )
+    ]
 
 
 def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -198,7 +233,7 @@ def _disagreement(edge: Joined, numbers: list[int], photos: Sequence[PhotoTrace]
     """Where two photos show an edge in different places."""
     found = []
     for start, stop in _runs(edge.apart_mm > 0):
-        if (stop - start) * _SPACING_MM < _LISTED_MM:
+        if (stop - start) * _step_mm(edge) < _LISTED_MM:
             continue
         rows = np.arange(start, stop) % len(edge.apart_mm)
         x, y = edge.points_mm[rows[len(rows) // 2]]
