@@ -12,7 +12,9 @@ from digitize.cli.options import Json, Overwrite, Unit, Units, positive_mm
 
 Blank = Annotated[
     Path,
-    typer.Argument(help="A blank's .pattern.json, or a pattern that says its bends.", show_default=False),
+    typer.Argument(
+        help="The .pattern.json of a blank, or of a pattern with bends.", show_default=False
+    ),
 ]
 Metal = Annotated[
     str, typer.Option("--metal", "-m", help="The metal: mild-steel, galvanised, aluminium...")

@@ -86,15 +86,15 @@ def frame_of(tree: FoldTree, fold: Fold) -> Frame:
 
 def regions(tree: FoldTree, blank: Pattern, chord_error_mm: float = CHORD_MM) -> Regions:
     """The faces and bend strips of a developed blank."""
-    whole: Area = shapely.set_precision(metal(blank, chord_error_mm), GRID_MM)
+    whole = _areal(shapely.set_precision(metal(blank, chord_error_mm), GRID_MM))
     frames = tuple(frame_of(tree, fold) for fold in tree.folds)
     strips: list[Area] = []
     taken: Area = shapely.Polygon()
     for fold, frame in zip(tree.folds, frames, strict=True):
-        strip = shapely.difference(_strip(whole, fold, frame), taken, grid_size=GRID_MM)
+        strip = _less(_strip(whole, fold, frame), taken)
         strips.append(strip)
-        taken = shapely.union(taken, strip, grid_size=GRID_MM)
-    rest = shapely.difference(whole, taken, grid_size=GRID_MM)
+        taken = _areal(shapely.union(taken, strip, grid_size=GRID_MM))
+    rest = _less(whole, taken)
     faces: list[list[shapely.Polygon]] = [[] for _ in range(tree.faces.count)]
     for part in polygons(rest):
         for face, piece in _shared_out(part, tree):
@@ -109,7 +109,7 @@ def _shared_out(part: shapely.Polygon, tree: FoldTree) -> Iterator[tuple[int, sh
     A sharp bend takes up so little sheet that a flange, unrelieved, stays joined to the edge
     beside it on the blank; there the farther face is torn off the nearer one.
     """
-    flats = [flat_part(tree, f) for f in range(tree.faces.count)]
+    flats = [_areal(flat_part(tree, f)) for f in range(tree.faces.count)]
     depth = [len(tree.chain(f)) for f in range(tree.faces.count)]
     owners = [f for f, flat in enumerate(flats) if part.intersection(flat).area > _OWNED_MM2]
     if len(owners) <= 1:
@@ -119,11 +119,21 @@ def _shared_out(part: shapely.Polygon, tree: FoldTree) -> Iterator[tuple[int, sh
     left: Area = part
     for face in sorted(owners, key=lambda f: -depth[f]):
         own = shapely.intersection(left, flats[face], grid_size=GRID_MM)
-        left = shapely.difference(left, flats[face], grid_size=GRID_MM)
+        left = _less(left, flats[face])
         for piece in polygons(own):
             yield face, piece
     for piece in polygons(left):
         yield min(owners, key=lambda f: flats[f].distance(piece)), piece
+
+
+def _less(area: Area, taken: Area) -> Area:
+    return _areal(shapely.difference(area, taken, grid_size=GRID_MM))
+
+
+def _areal(shape: Area) -> Area:
+    """Only the polygons of a shape: overlays leave lines where areas merely touch."""
+    found: Area = shapely.union_all(polygons(shape), grid_size=GRID_MM)
+    return found
 
 
 def polygons(area: Area) -> list[shapely.Polygon]:
@@ -152,5 +162,4 @@ def _strip(whole: Area, fold: Fold, frame: Frame) -> Area:
         return shapely.Polygon()
     low = start if min(stations) < start - far else start - far
     high = end if max(stations) > end + far else end + far
-    found: Area = shapely.union_all(bent(low, high))
-    return found
+    return _areal(shapely.union_all(bent(low, high)))
