@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize import __version__
-from digitize.bundle.one_photo import camera_of
+from digitize.bundle.one_photo import camera_of, ring_first
 from digitize.camera.camera import Camera, CameraSolution
 from digitize.curves.fit import fit_noting, fit_polyline
 from digitize.curves.restore import restore
@@ -132,7 +132,7 @@ def pattern_from_photo(
     sightings = (
         (sight_checkerboard(photo, options.checkerboard_mm),)
         if options.checkerboard_mm
-        else sight(photo, options.sheet_number)
+        else ring_first(sight(photo, options.sheet_number))
     )
     progress("Working out the camera")
     seen = _look(photo, sightings, options)

@@ -70,6 +70,14 @@ def camera_of(
     )
 
 
+def ring_first(sightings: tuple[Sighting, ...]) -> tuple[Sighting, ...]:
+    """With the only ring of which half is seen first: what is traced lies in it."""
+    rings = [s for s in sightings if s.sheet.work_area_mm is not None]
+    if len(rings) != 1 or 2 * len(rings[0].corners_px) < len(rings[0].sheet.x_corners()):
+        return sightings
+    return (rings[0], *(s for s in sightings if s is not rings[0]))
+
+
 def sightings_used(
     joint: JointSolution, photo: int, sightings: tuple[Sighting, ...]
 ) -> tuple[Sighting, ...]:

@@ -172,3 +172,30 @@ def test_photos_that_share_no_sheet_and_a_sheet_seen_twice_are_refused(into):
     code, _, err = digitize("trace", a, twice, "-t", "1", "--into", into / "refused")
     assert code == Exit.TARGET
     assert "card A4, sheet 1 lies there twice (twice.png)" in err
+
+
+def test_sheets_in_one_photo_measure_together(into):
+    """A circle drawn in a ring, and a card beside the ring: one photo, both sheets used."""
+    bench = strewn.bench(620, 430)
+    bench.lay(sheet("ring", "A4", 9), (200, 210), 0.1)
+    bench.draw([shapely.get_coordinates(shapely.Point(200, 210).buffer(45).exterior)[:-1]], 1.5)
+    bench.lay(sheet("card", "A4", 3), (440, 230), -0.3)
+    shot = strewn.look((310, 215), 560, 15, 40, size_px=(2200, 1650), focal_px=1650)
+    path = into / "two-sheets.png"
+    cv2.imwrite(str(path), strewn.photograph(bench, shot, path.name).rgb)
+    code, out, err = digitize(
+        "trace", path, "--sheet", "9", "--line-side", "centre", "--into", into / "ring", "--json"
+    )
+    assert code == 0, err
+    alone = {n["code"] for n in json.loads(out)["patterns"][0]["notices"]}
+    code, out, err = digitize(
+        "trace", path, "--line-side", "centre", "--into", into / "both", "--json"
+    )
+    assert code == 0, err
+    notices = {n["code"]: n["text"] for n in json.loads(out)["patterns"][0]["notices"]}
+    assert "sheets-joined" in notices.keys() - alone
+    assert "ring A4, sheet 9" in notices["sheets-joined"]
+    assert "card A4, sheet 3" in notices["sheets-joined"]
+    (pattern,) = json.loads(out)["patterns"]
+    (size,) = [d for d in pattern["dimensions"] if d["name"] == "OL"]
+    assert abs(size["value"] - 90.0) < 0.2
