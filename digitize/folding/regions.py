@@ -123,7 +123,7 @@ def _shared_out(part: shapely.Polygon, tree: FoldTree) -> Iterator[tuple[int, sh
         for piece in polygons(own):
             yield face, piece
     for piece in polygons(left):
-        yield min(owners, key=lambda f: flats[f].distance(piece)), piece
+        yield min(owners, key=lambda f: float(shapely.distance(flats[f], piece))), piece
 
 
 def _less(area: Area, taken: Area) -> Area:

@@ -9,6 +9,7 @@ import trimesh
 
 from digitize.bending.facts import Said
 from digitize.folding.regions import regions
+from digitize.folding.sizes import folded_sizes
 from digitize.folding.solid import fold_up
 from digitize.pattern.region import metal
 
@@ -84,3 +85,14 @@ def test_no_metal_is_counted_twice_or_lost():
     assert sum(areas) == pytest.approx(parts.metal.area, rel=1e-9)
     assert len(parts.strips) == 4
     assert min(areas) > 10.0
+
+
+@pytest.mark.parametrize(("angle", "thickness"), [(8.0, 0.5), (90.0, 1.0)])
+def test_a_sharp_flange_is_torn_off_the_edge_it_lies_against(angle, thickness):
+    """With no radius the flange moves in so far that the blank leaves it joined to the edge."""
+    blank = pieces.developed(pieces.tab(), {"all": Said(angle, True, 0.0)}, thickness)
+    parts = regions(blank.tree, blank.pattern)
+    assert sorted(f.area for f in parts.faces)[0] == pytest.approx(40.0 * 20.0, rel=0.06)
+    assert mesh(fold_up(blank)).is_watertight
+    (size,) = [s for s in folded_sizes(blank, fold_up(blank)) if s.face == "F2"]
+    assert size.off_mm == pytest.approx(0.0, abs=0.01)
