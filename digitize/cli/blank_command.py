@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from digitize.blank.relief import Style
     from digitize.errors import Notice
     from digitize.files.units import Unit as FileUnit
-    from digitize.pattern.model import Pattern
 
 
 _ENDINGS = {"traced": "blank", "opposite-hand": "opposite-hand", "from-behind": "from-behind"}
@@ -166,13 +165,13 @@ def blank(
     from digitize.bending.materials import DEFAULT, material
     from digitize.blank.checks import too_tight
     from digitize.blank.making import Order, made_to
-    from digitize.cli import bend_words, shaping_words, show_blank
+    from digitize.cli import bend_words, drawings, shaping_words, show_blank
     from digitize.cli.documents import read_pattern
     from digitize.files.atomic import refuse_existing, write_all
 
     read = read_pattern(pattern)
     name = name or f"{read.name}-{_ENDINGS[side]}"
-    paths = _paths(into, name)
+    paths = drawings.paths(into, name)
     if not overwrite:
         refuse_existing(paths)
     unit: FileUnit = units.value
@@ -200,7 +199,7 @@ def blank(
     )
     made, assumed = made_to(read, order)
     done = _named(made, name, (*notices, *measured_k, *assumed, *too_tight(made.facts, sheet)))
-    files = dict(zip(paths, _files(done.pattern, unit, paper.value), strict=True))
+    files = dict(zip(paths, drawings.rendered(done.pattern, unit, paper.value), strict=True))
     written = write_all(files, overwrite=overwrite)
     noticed = done.pattern.notices
     if as_json:
@@ -209,25 +208,6 @@ def blank(
         return
     show_blank.table(done, noticed, sheet, unit)
     show_blank.files(written)
-
-
-def _paths(into: Path, name: str) -> list[Path]:
-    suffixes = (".pattern.json", ".dxf", "-r12.dxf", ".svg", "-1to1.pdf")
-    return [into / f"{name}{suffix}" for suffix in suffixes]
-
-
-def _files(pattern: Pattern, unit: FileUnit, paper: str) -> list[bytes]:
-    from digitize.files import dxf, svg
-    from digitize.files import paper as template
-    from digitize.pattern import document
-
-    return [
-        document.dumps(pattern).encode(),
-        dxf.render(pattern, dxf.DxfOptions(unit)),
-        dxf.render(pattern, dxf.DxfOptions(unit, "R12")),
-        svg.render(pattern, svg.SvgOptions(unit)),
-        template.render(pattern, template.PaperOptions(paper=paper, unit=unit)),
-    ]
 
 
 def _named(blank: Blank, name: str, notices: tuple[Notice, ...]) -> Blank:

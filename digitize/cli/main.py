@@ -22,6 +22,7 @@ from digitize.cli import (
     draw_command,
     fit_command,
     fold_command,
+    join_command,
     nest_command,
     phone_command,
     plan_command,
@@ -69,6 +70,7 @@ app.command("fit")(fit_command.fit)
 app.command("assemble")(assemble_command.assemble)
 app.command("draw")(draw_command.draw)
 app.command("blank")(blank_command.blank)
+app.command("join")(join_command.join)
 app.command("fold")(fold_command.fold)
 app.command("plan")(plan_command.plan)
 app.command("nest")(nest_command.nest)

@@ -3,8 +3,9 @@
 ``accuracy`` prints how exactly painted edges are placed; ``check`` compares the cameras in
 all truth files with the renderer's rays.
 
-``floor-section`` makes the four photographs of one long piece, ``second-make`` the bracket of
-rusty-bracket made anew, each in a folder of its own.
+``face-by-face`` makes one photograph of each face of a folded cover, ``floor-section`` the four
+photographs of one long piece, ``second-make`` the bracket of rusty-bracket made anew, each in a
+folder of its own.
 
 ``--quick`` makes them small and grainy, ``--into FOLDER`` elsewhere than in samples/.
 """
@@ -19,7 +20,8 @@ import engine
 
 engine.start()
 
-import floor_section  # noqa: E402 - the renderer must be started first
+import face_by_face  # noqa: E402 - the renderer must be started first
+import floor_section  # noqa: E402
 import second_make  # noqa: E402
 from accuracy import report  # noqa: E402
 from lens import coarser  # noqa: E402
@@ -27,7 +29,7 @@ from make import make  # noqa: E402
 from scenes import MADE  # noqa: E402
 from verify import check_file  # noqa: E402
 
-FOLDERS = {part.FOLDER: part.shots for part in (floor_section, second_make)}
+FOLDERS = {part.FOLDER: part.shots for part in (face_by_face, floor_section, second_make)}
 
 
 def main() -> None:

@@ -1,0 +1,1 @@
+"""Faces of a folded piece, each traced alone, joined along their bends into one pattern."""
