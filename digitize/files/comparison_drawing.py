@@ -17,7 +17,7 @@ from ezdxf.document import Drawing
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.corrected import trim_lines_on_old
 from digitize.files.arcs import no_longer_than
-from digitize.files.dxf import ACADVER, INSUNITS, MEASUREMENT, _fixed_metadata
+from digitize.files.dxf import ACADVER, INSUNITS, MEASUREMENT, fixed_metadata
 from digitize.files.notes import one_line
 from digitize.files.units import Unit, mm_per
 from digitize.pattern.contour import Circle, Closed
@@ -49,7 +49,7 @@ LAYERS = (OLD, NEW, OLD_BEND, NEW_BEND, TRIM, WORDS)
 def dxf(found: Comparison, unit: Unit = "mm") -> bytes:
     """The comparison as DXF R2010 with its unit in the header."""
     k = 1.0 / mm_per(unit)
-    with _fixed_metadata():
+    with fixed_metadata():
         document = Drawing.new(ACADVER["R2010"])
         document.units = INSUNITS[unit]
         document.header["$MEASUREMENT"] = MEASUREMENT[unit]

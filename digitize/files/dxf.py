@@ -59,7 +59,7 @@ class DxfOptions:
 def render(pattern: Pattern, options: DxfOptions | None = None) -> bytes:
     """The DXF file of a pattern."""
     options = options or DxfOptions()
-    with _fixed_metadata():
+    with fixed_metadata():
         document = Drawing.new(ACADVER[options.version])
         _set_header(document, pattern, options)
         for layer in LAYERS.values():
@@ -81,7 +81,7 @@ def write(
 
 
 @contextmanager
-def _fixed_metadata() -> Iterator[None]:
+def fixed_metadata() -> Iterator[None]:
     """Keep dates and random identifiers out of the file."""
     with _metadata_lock:
         before = ezdxf_options.write_fixed_meta_data_for_testing
