@@ -18,6 +18,7 @@ from digitize.files import (
 from digitize.files.atomic import NotWritten, write_bytes
 from digitize.files.comparison_picture import Backdrop
 from digitize.files.notes import one_line
+from digitize.files.offcut import Offcut
 from digitize.files.units import Unit
 from digitize.pattern import document
 
@@ -60,7 +61,8 @@ def deliver(
     if trim.lines:
         options = paper.PaperOptions(paper=paper_size, unit=unit)
         files[f"{trim.pattern.name}.pattern.json"] = document.dumps(trim.pattern).encode()
-        files[f"{trim.pattern.name}-1to1.pdf"] = paper.render(trim.pattern, options)
+        offcuts = [Offcut(*ways) for ways in zip(trim.lines, trim.instead_of, strict=True)]
+        files[f"{trim.pattern.name}-1to1.pdf"] = paper.render(trim.pattern, options, offcuts)
     if not found.same:
         better = next_time(found).pattern
         files[f"{better.name}.pattern.json"] = document.dumps(better).encode()

@@ -29,6 +29,7 @@ from digitize.pattern.region import polygon
 from digitize.pattern.segments import Line, Segment
 
 FloatArray = NDArray[np.float64]
+Way = tuple[Segment, ...]
 T = TypeVar("T")
 
 _MET_MM = 0.01
@@ -38,10 +39,14 @@ _SNAP_MM = 0.02  # far below what anybody cuts to
 
 @dataclass(frozen=True, slots=True)
 class Corrected:
-    """A corrected pattern and the lines that are new in it, in the new piece's coordinates."""
+    """A corrected pattern and the lines that are new in it, in the new piece's coordinates.
+
+    ``instead_of`` are the ways along the piece's present edge that they take the place of.
+    """
 
     pattern: Pattern
     lines: tuple[tuple[Segment, ...], ...]
+    instead_of: tuple[tuple[Segment, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,18 +61,18 @@ class _Swap:
 
 def trimmed(found: Comparison) -> Corrected:
     """The new piece after all that is to be trimmed is off; ragged old edges are no guide."""
-    outline, lines = _put_right(found, ("more",))
-    return _back(found, replace(found.laid, outline=outline), lines, "trimmed")
+    outline, ways = _put_right(found, ("more",))
+    return _back(found, replace(found.laid, outline=outline), ways, "trimmed")
 
 
 def trim_lines_on_old(found: Comparison) -> tuple[tuple[Segment, ...], ...]:
     """Where to trim the new piece, as it lies over the old one."""
-    return tuple(_put_right(found, ("more",))[1])
+    return tuple(line for line, _ in _put_right(found, ("more",))[1])
 
 
 def next_time(found: Comparison) -> Corrected:
     """What to cut next time: different stretches and features as the old piece has them."""
-    outline, lines = _put_right(found, ("more", "less"))
+    outline, ways = _put_right(found, ("more", "less"))
     new, old, changes = found.laid, found.old, found.changes
     changed = {c.new_name: c.old_name for c in changes.both if not c.same}
     kept = replace(
@@ -77,7 +82,7 @@ def next_time(found: Comparison) -> Corrected:
         bends=_put(_numbered("B", new.bends), _numbered("B", old.bends), changed, changes.only_old),
         marks=_put(_numbered("M", new.marks), _numbered("M", old.marks), changed, changes.only_old),
     )
-    return _back(found, kept, lines, "next")
+    return _back(found, kept, ways, "next")
 
 
 def _put(
@@ -103,13 +108,14 @@ def _numbered(letter: str, items: Sequence[T]) -> dict[str, T]:
 
 
 def _back(
-    found: Comparison, laid: Pattern, lines: Sequence[Sequence[Segment]], word: str
+    found: Comparison, laid: Pattern, ways: Sequence[tuple[Way, Way]], word: str
 ) -> Corrected:
     """In the new piece's own coordinates."""
     pose = found.registration.pose
     pattern = replace(pose.pattern_back(laid), name=f"{found.new.name}-{word}", notices=())
-    own = tuple(tuple(_segments_back(pose, line)) for line in lines)
-    return Corrected(pattern, own)
+    lines = tuple(tuple(_segments_back(pose, line)) for line, _ in ways)
+    before = tuple(tuple(_segments_back(pose, edge)) for _, edge in ways)
+    return Corrected(pattern, lines, before)
 
 
 def _segments_back(pose: Pose, line: Sequence[Segment]) -> list[Segment]:
@@ -128,24 +134,29 @@ def _bulge(pose: Pose, bulge: float) -> float:
     return -bulge if pose.mirrored else bulge
 
 
-def _put_right(
-    found: Comparison, kinds: Sequence[Kind]
-) -> tuple[Closed, list[tuple[Segment, ...]]]:
-    """The laid outline with the old edge in place of its stretches of these kinds, and where."""
+def _put_right(found: Comparison, kinds: Sequence[Kind]) -> tuple[Closed, list[tuple[Way, Way]]]:
+    """The laid outline with the old edge in place of its stretches of these kinds.
+
+    Also the ways along the old edge, each with that along the new one which it replaces.
+    """
     laid, old = found.laid.outline.as_contour(), found.old.outline.as_contour()
     swaps = _swaps(found, kinds)
     if not swaps:
         return found.laid.outline, []
     if any(s.new_start == s.new_end for s in swaps):
-        return found.old.outline, [tuple(e.segment for e in old.edges)]
+        return found.old.outline, [(_way(old.edges), _way(laid.edges))]
     edges: list[Edge] = []
-    lines: list[tuple[Segment, ...]] = []
+    ways: list[tuple[Way, Way]] = []
     for swap, following in zip(swaps, (*swaps[1:], swaps[0]), strict=True):
         inserted = between(old, swap.old_start, swap.old_end)
-        lines.append(tuple(e.segment for e in inserted))
+        ways.append((_way(inserted), _way(between(laid, swap.new_start, swap.new_end))))
         edges += inserted
         edges += between(laid, swap.new_end, following.new_start)
-    return _closed_up(edges), lines
+    return _closed_up(edges), ways
+
+
+def _way(edges: Sequence[Edge]) -> Way:
+    return tuple(e.segment for e in edges)
 
 
 def _swaps(found: Comparison, kinds: Sequence[Kind]) -> list[_Swap]:

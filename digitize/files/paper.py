@@ -1,7 +1,8 @@
 """A paper pattern at 1:1: PDF pages to print, trim, tape together and cut out.
 
 Lines follow the ISO 128 family: edges continuous wide, bend lines continuous narrow,
-edges that were rebuilt or bridged long-dashed double-dotted.  Every page carries a check
+edges that were rebuilt or bridged long-dashed double-dotted, a present edge that is to come
+off continuous narrow beside the edge to trim to.  Every page carries a check
 bar, its place on a page map, and lay marks (circles with two quarters filled, unlike
 anything that is punched) that it shares with its neighbours.
 Nothing but the part's own lines is drawn over an edge.  The same pattern always gives
@@ -15,7 +16,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, product
 from pathlib import Path
 from typing import assert_never
 
@@ -28,6 +29,7 @@ from digitize.errors import DigitizeError, Exit
 from digitize.files.atomic import write_bytes
 from digitize.files.lettering import BOLD, REGULAR, drawable, registered, shortened, width
 from digitize.files.notes import note_lines
+from digitize.files.offcut import Offcut
 from digitize.files.tiling import (
     FOOT_MM,
     MARGIN_MM,
@@ -82,14 +84,17 @@ class BadPaper(DigitizeError):
     exit_code = Exit.ASKED
 
 
-def render(pattern: Pattern, options: PaperOptions | None = None) -> bytes:
-    """The PDF of a pattern.
+def render(
+    pattern: Pattern, options: PaperOptions | None = None, offcuts: Sequence[Offcut] = ()
+) -> bytes:
+    """The PDF of a pattern; a template for trimming where there are offcuts.
 
-    Raises BadPaper for unknown paper and TooManyPages for an absurd heap of it.
+    A part with offcuts is not turned.  Raises BadPaper for unknown paper and TooManyPages for
+    an absurd heap of it.
     """
     options = options or PaperOptions()
-    turn_deg, pattern, tiling = _laid_out(pattern, options)
-    return _Book(pattern, tiling, options, turn_deg).render()
+    turn_deg, pattern, tiling = _laid_out(pattern, options, offcuts)
+    return _Book(pattern, tiling, options, turn_deg, offcuts).render()
 
 
 def write(
@@ -104,7 +109,9 @@ def layout(pattern: Pattern, options: PaperOptions | None = None) -> Tiling:
     return _laid_out(pattern, options or PaperOptions())[2]
 
 
-def _laid_out(pattern: Pattern, options: PaperOptions) -> tuple[int, Pattern, Tiling]:
+def _laid_out(
+    pattern: Pattern, options: PaperOptions, offcuts: Sequence[Offcut] = ()
+) -> tuple[int, Pattern, Tiling]:
     """The turn in degrees that takes the fewest pages, the pattern so turned, its pages."""
     if options.paper not in PAPERS_MM:
         raise BadPaper(
@@ -122,11 +129,12 @@ def _laid_out(pattern: Pattern, options: PaperOptions) -> tuple[int, Pattern, Ti
     # Laying out on the paper as printed, and shrinking or stretching the page once, keeps
     # every length on it true.
     paper = (short * across, long * along)
-    turns = range(0, 180, 5) if options.turn else range(1)
+    turns = range(0, 180, 5) if options.turn and not offcuts else range(1)
+    beyond = [piece for offcut in offcuts for piece in offcut.apart_mm]
     best: tuple[int, Pattern, Tiling] | None = None
     for turn_deg in turns:
         turned = placed(pattern, math.radians(turn_deg)) if turn_deg else pattern
-        tiling = tile(turned, paper, options.overlap_mm, options.orientation)
+        tiling = tile(turned, paper, options.overlap_mm, options.orientation, beyond)
         if best is None or len(tiling.pages) < len(best[2].pages):
             best = turn_deg, turned, tiling
     assert best is not None
@@ -137,7 +145,12 @@ class _Book:
     """The pages of one pattern on one canvas, drawn in millimetres."""
 
     def __init__(
-        self, pattern: Pattern, tiling: Tiling, options: PaperOptions, turn_deg: int
+        self,
+        pattern: Pattern,
+        tiling: Tiling,
+        options: PaperOptions,
+        turn_deg: int,
+        offcuts: Sequence[Offcut],
     ) -> None:
         self.pattern, self.tiling, self.options, self.turn_deg = pattern, tiling, options, turn_deg
         across, along = options.print_scale
@@ -156,7 +169,9 @@ class _Book:
         )
         self.notes = note_lines(pattern, options.unit)
         self.dimensions = dimensions(pattern)
-        self.lines = _lines_of(pattern)
+        self.offcuts = offcuts
+        present = [shapely.LineString(piece) for o in offcuts for piece in o.apart_mm]
+        self.lines = shapely.union_all([_lines_of(pattern), *present])
         self.lay_marks = _lay_marks(tiling, self.lines)
         self.has_cover = tiling.rows * tiling.columns > 6
 
@@ -188,11 +203,13 @@ class _Book:
 
     def _part_as_form(self) -> None:
         """Draw the part once, in pattern millimetres; every page shows its window of it."""
-        x0, y0, x1, y1 = extent_mm(self.pattern)
+        x0, y0, x1, y1 = _around([extent_mm(self.pattern), self.lines.bounds])
         pad = 20.0
         self.canvas.beginForm("part", x0 - pad, y0 - pad, x1 + pad, y1 + pad)
         self.canvas.setLineJoin(0)
         self._edges(self.pattern.outline)
+        for offcut in self.offcuts:
+            self._present_edge(offcut)
         for opening in dict.fromkeys(self.pattern.openings):
             self._edges(opening)
             self._centre_marks(opening)
@@ -224,6 +241,15 @@ class _Book:
                 _trace(path, edge.segment)
             if len(runs) == 1:
                 path.close()
+            self.canvas.drawPath(path)
+
+    def _present_edge(self, offcut: Offcut) -> None:
+        self._pen(NARROW_MM)
+        for piece in offcut.apart_mm:
+            path = self.canvas.beginPath()
+            path.moveTo(*piece[0])
+            for place in piece[1:]:
+                path.lineTo(*place)
             self.canvas.drawPath(path)
 
     def _edge_pen(self, measured: bool) -> None:
@@ -261,6 +287,8 @@ class _Book:
                 taken.append(self._hole_label(f"{letter}{counts[letter]}", hole, taken))
         for number, bend in enumerate(self.pattern.bends, 1):
             taken.append(self._bend_label(number, bend, taken))
+        for offcut in self.offcuts:
+            taken.append(self._offcut_label(offcut, inside, taken))
         for text in (name, self.notes[0]):
             if self._name_label(text, inside, taken):
                 break
@@ -295,6 +323,28 @@ class _Book:
         for x, y in spots:
             room: BaseGeometry = shapely.box(x - 0.6, y - 0.6, x + w + 0.6, y + h + 0.6)
             if not any(room.intersects(t) for t in taken):
+                self._text(x, y + 0.25 * h, text, SMALL_MM)
+                return room
+        return shapely.Point()
+
+    def _offcut_label(
+        self, offcut: Offcut, inside: BaseGeometry, taken: list[BaseGeometry]
+    ) -> BaseGeometry:
+        """How much comes off, beside the middle of the present edge and off the part."""
+        text = f"trim {length(offcut.depth_mm, self.options.unit)}"
+        w, h = width(text, SMALL_MM), SMALL_MM
+        if not offcut.apart_mm:
+            return shapely.Point()
+        edge = shapely.LineString(max(offcut.apart_mm, key=len))
+        window = shapely.box(*_around([self.tiling.window(p) for p in self.tiling.pages]))
+        spots = product((1.5, 4.0, 8.0), (0.5, 0.4, 0.6, 0.25, 0.75, 0.1, 0.9), range(8))
+        for gap, share, turn in spots:
+            at = edge.interpolate(share, normalized=True)
+            dx, dy = math.cos(turn * math.pi / 4), math.sin(turn * math.pi / 4)
+            x, y = at.x + dx * (w / 2 + gap) - w / 2, at.y + dy * (h / 2 + gap) - h / 2
+            room: BaseGeometry = shapely.box(x - 0.6, y - 0.6, x + w + 0.6, y + h + 0.6)
+            clear = window.contains(room) and not room.intersects(inside)
+            if clear and not any(room.intersects(t) for t in taken):
                 self._text(x, y + 0.25 * h, text, SMALL_MM)
                 return room
         return shapely.Point()
@@ -431,7 +481,11 @@ class _Book:
         lines = [f"{self.notes[1]}; {self.notes[2]}"]
         lines += [f"scale 1:1{self._turned()}{self._allowed()}"]
         if len(tiling.pages) > 1:
-            lines[-1] += "; wide line: cut, narrow, named B: bend, dash-dot-dot: rebuilt"
+            lines[-1] += (
+                "; wide line: trim to it, narrow: the edge now"
+                if self.offcuts
+                else "; wide line: cut, narrow, named B: bend, dash-dot-dot: rebuilt"
+            )
             self._lay_mark((right - 1.4, base + 4.0), 1.4)
             for words, y in (("lay page on", base + 4.6), ("page here", base + 1.6)):
                 self._text(right - 3.6 - width(words, SMALL_MM), y, words, SMALL_MM)
@@ -491,6 +545,11 @@ class _Book:
         rows: list[tuple[float, list[float], str]] = [
             (WIDE_MM, [], "cut on the middle of the line")
         ]
+        if self.offcuts:
+            rows = [
+                (WIDE_MM, [], "the edge when trimmed; mark it"),
+                (NARROW_MM, [], "the edge now; what lies outside comes off"),
+            ]
         if pattern.bends:
             rows.append((NARROW_MM, [], "B1, B2...: bend; scribe, do not cut"))
         kinds = {scribe.kind for scribe in pattern.scribes}
@@ -578,7 +637,13 @@ class _Book:
             "Trim each page on the dotted lines at its left and top; lay it on its neighbours' "
             "dotted lines so that the half-filled circles join to whole ones, and tape it.",
             "Measure the whole pattern's overall size before you cut anything.",
-            "Wide lines are cut, narrow lines named B1, B2... are bends. Dash-dot-dot "
+            (
+                "Lay it on the piece by the edges that have no narrow line beside them. Mark the "
+                "wide line and trim to it; the narrow line beside it is the edge now. "
+                if self.offcuts
+                else "Wide lines are cut. "
+            )
+            + "Narrow lines named B1, B2... are bends. Dash-dot-dot "
             "edges were rebuilt from what was left: hold the pattern to the machine before you "
             "trust them.",
         ]

@@ -9,15 +9,18 @@ are left out.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from digitize.errors import DigitizeError, Exit
 from digitize.pattern.extent import Box, extent_mm
 from digitize.pattern.model import Pattern
+from digitize.pattern.segments import FloatArray
 
 PAPERS_MM: dict[str, tuple[float, float]] = {
     "A4": (210.0, 297.0),  # ISO 216
@@ -108,12 +111,19 @@ def tile(
     paper_mm: tuple[float, float],
     overlap_mm: float,
     orientation: Orientation | None = None,
+    beyond_mm: Sequence[FloatArray] = (),
 ) -> Tiling:
     """The tiling with the fewest pages; upright paper where both ways take the same.
 
+    ``beyond_mm`` are polylines (K, 2) off the part that are to be shown too.
     Raises TooManyPages where more than ``MOST_PAGES`` are needed.
     """
     area, box = part_area(pattern), extent_mm(pattern)
+    if beyond_mm:
+        area = shapely.union_all([area, *(shapely.LineString(way) for way in beyond_mm)])
+        low = np.minimum(box[:2], area.bounds[:2])
+        high = np.maximum(box[2:], area.bounds[2:])
+        box = float(low[0]), float(low[1]), float(high[0]), float(high[1])
     shapely.prepare(area)
     ways: tuple[Orientation, ...] = ("portrait", "landscape")
     tried = [

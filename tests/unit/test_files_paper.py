@@ -1,4 +1,5 @@
 import math
+from itertools import pairwise
 
 import numpy as np
 import pypdfium2
@@ -7,6 +8,7 @@ import shapely
 
 from digitize.errors import Notice
 from digitize.files import paper
+from digitize.files.offcut import Offcut
 from digitize.files.tiling import PAPERS_MM, Page, part_area, tile
 from digitize.pattern.contour import Circle, Contour, Edge, Slot
 from digitize.pattern.model import BendLine, Pattern, PointMark, Precision
@@ -149,6 +151,48 @@ def test_nothing_is_drawn_over_or_close_along_an_edge() -> None:
     off_the_line = distance > paper.WIDE_MM / 2 + 0.15
     assert off_the_line.sum() > 200  # names and centre marks are there
     assert distance[off_the_line].min() > 0.55
+
+
+def test_a_trim_template_shows_the_edge_to_trim_to_and_the_present_one() -> None:
+    pattern = plate(150.0, 90.0)
+    way = [(40.0, 0.0), (40.0, -3.0), (90.0, -1.5), (110.0, 0.0)]
+    present = tuple(Line(a, b) for a, b in pairwise(way))
+    offcut = Offcut((Line((40.0, 0.0), (110.0, 0.0)),), present)
+    assert offcut.depth_mm == pytest.approx(3.0, abs=1e-9)
+    data = paper.render(pattern, offcuts=(offcut,))
+    document = pypdfium2.PdfDocument(data)
+    scale = 600 / 25.4
+    grey = np.array(document[0].render(scale=600 / 72, grayscale=True).to_numpy()).squeeze()
+    document.close()
+    # The present edge is part of what the page is laid out for.
+    tiling = tile(pattern, PAPERS_MM["A4"], 12.0, beyond_mm=offcut.apart_mm)
+    x0, y0, _, _ = tiling.window(tiling.pages[0])
+    foot = paper.MARGIN_MM + paper.FOOT_MM
+
+    def inked_mm(x: float, low: float, high: float) -> float:
+        """Height of the ink in a narrow upright strip."""
+        rows = [round(grey.shape[0] - (y - y0 + foot) * scale) for y in (high, low)]
+        column = grey[rows[0] : rows[1], round((x - x0 + paper.MARGIN_MM) * scale)]
+        return float((column < 128).sum() / scale)
+
+    assert inked_mm(60.0, -0.6, 0.6) == pytest.approx(paper.WIDE_MM, abs=0.09)
+    assert inked_mm(60.0, -3.4, -1.4) == pytest.approx(paper.NARROW_MM, abs=0.09)
+    assert inked_mm(20.0, -3.4, -1.0) == 0.0
+    (text,) = texts(data)
+    assert "trim 3.0 mm" in text
+    assert "the edge when trimmed; mark it" in text
+    assert "the edge now; what lies outside comes off" in text
+    assert "cut on the middle" not in text
+
+
+def test_a_present_edge_off_the_page_takes_another() -> None:
+    pattern = plate(150.0, 240.0)
+    lower = Line((10.0, 0.0), (60.0, 0.0))
+    present = (Line((10.0, 0.0), (35.0, -90.0)), Line((35.0, -90.0), (60.0, 0.0)))
+    assert len(texts(paper.render(pattern))) == 1
+    pages = texts(paper.render(pattern, offcuts=(Offcut((lower,), present),)))
+    assert len(pages) == 2
+    assert all("wide line: trim to it, narrow: the edge now" in page for page in pages)
 
 
 def test_the_same_pattern_gives_the_same_bytes() -> None:

@@ -102,7 +102,10 @@ def test_table_files_and_history(digitize: Command, folder: Path, footplate: Pat
     code, out, _ = digitize("compare", "footplate.pattern.json", better, "--json")
     assert json.loads(out)["same"] is True
     pages = pypdfium2.PdfDocument(folder / "fit" / "remade-trimmed-1to1.pdf")
-    assert len(pages) >= 1
+    assert len(pages) == 1
+    template = pages[0].get_textpage().get_text_range()
+    assert "trim 2.0 mm" in template
+    assert "the edge now; what lies outside comes off" in template
     report = pypdfium2.PdfDocument(folder / "fit" / "remade-over-footplate.pdf")
     assert [page.get_width() < page.get_height() for page in report] == [False, False]
     shown = np.asarray(report[0].render(scale=1.0).to_numpy())
