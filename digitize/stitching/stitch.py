@@ -124,7 +124,11 @@ def _piece(parts: list[Part], photos: Sequence[PhotoTrace]) -> StitchedPiece:
         _stitched(edge, numbers, blur_mm, width_mm, opening=k > 0)
         for k, edge in enumerate((outline, *openings))
     ]
-    notices = list(dict.fromkeys(n for part in parts for n in part.piece.notices))
+    # What one photo could not measure another one may have; what none could is said below.
+    notices = list(
+        dict.fromkeys(n for part in parts for n in part.piece.notices if n.code != "edge-unclear")
+    )
+    notices += _unclear([outline, *openings])
     for edge in (outline, *openings):
         notices += [*_disagreement(edge, numbers, photos), *_hidden(edge)]
     if rings.outvoted:
@@ -209,6 +213,27 @@ def _hidden(edge: Joined) -> list[Notice]:
         Notice(
             "edge-hidden",
             f"no photo shows {spots} of the edge, or a sheet lies too near: carried across",
+            "doubt",
+        )
+    ]
+
+
+def _unclear(edges: Sequence[Joined]) -> list[Notice]:
+    """How much of the edges was measured in no photo."""
+    gaps = []
+    for edge in edges:
+        for start, stop in _runs(edge.evidence == BRIDGED):
+            rows = np.arange(start, stop) % len(edge.evidence)
+            gaps.append(((stop - start) * _step_mm(edge), edge.points_mm[rows[len(rows) // 2]]))
+    total = sum(length for length, _ in gaps)
+    if total < _UNSAID_MM:
+        return []
+    length, (x, y) = max(gaps, key=lambda gap: gap[0])
+    return [
+        Notice(
+            "edge-unclear",
+            f"{total:.0f} mm of edge could be measured in no photo (the longest stretch, "
+            f"{length:.0f} mm, near x {x:.0f}, y {y:.0f}) and are carried across from both sides",
             "doubt",
         )
     ]
