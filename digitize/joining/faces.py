@@ -16,7 +16,7 @@ from digitize.errors import DigitizeError, Exit
 from digitize.pattern.contour import Contour
 from digitize.pattern.dimensions import NamedEdge, datum_of, named_edges
 from digitize.pattern.model import Pattern
-from digitize.pattern.segments import Line
+from digitize.pattern.segments import Arc, Line
 
 MOST_FACES = 26
 U_UNKNOWN_MM = 0.1
@@ -45,7 +45,7 @@ class Side:
     face: int
     names: tuple[str, ...]  # of the pieces it was fitted in
     line: Line
-    u_mm: float  # of where an edge point lies, across
+    u_mm: float  # across, of where its ends lie: by them faces are laid together
     u_length_mm: float
     first: int
     last: int
@@ -88,7 +88,7 @@ def sides_of(face: int, pattern: Pattern) -> tuple[Side, ...]:
                 face,
                 tuple(edge.name for edge in run),
                 line,
-                math.hypot(u, max(edge.u_mm or 0.0 for edge in run)),
+                math.hypot(u, max(edges[first].u_mm or 0.0, edges[last].u_mm or 0.0)),
                 length_u,
                 first,
                 last,
@@ -120,10 +120,14 @@ def turned_over(sides: Sequence[Side], mirrored: Pattern) -> tuple[Side, ...]:
 
 
 def _straight_runs(edges: Sequence[NamedEdge]) -> list[list[NamedEdge]]:
-    """Lines in runs that a bend could follow: a fitted side may be in several pieces."""
+    """Edges in runs that a bend could follow.
+
+    A side may be fitted in several pieces, and one that is a little bowed, or uncertain for a
+    stretch, as an arc of many metres' radius.
+    """
     runs: list[list[NamedEdge]] = []
     for edge in edges:
-        if not isinstance(edge.segment, Line):
+        if not _straight([edge]):
             continue
         if runs and _straight([*runs[-1], edge]):
             runs[-1].append(edge)
@@ -135,15 +139,19 @@ def _straight_runs(edges: Sequence[NamedEdge]) -> list[list[NamedEdge]]:
 
 
 def _straight(run: Sequence[NamedEdge]) -> bool:
-    for before, after in pairwise(e.segment for e in run):
+    segments = [e.segment for e in run]
+    for before, after in pairwise(segments):
         turn = math.remainder(after.start_direction_rad - before.end_direction_rad, math.tau)
         if before.end_mm != after.start_mm or abs(turn) > _STRAIGHT_RAD:
             return False
-    chord = Line(run[0].segment.start_mm, run[-1].segment.end_mm)
-    (x0, y0), along = chord.start_mm, chord.start_direction_rad
+    if any(isinstance(s, Arc) and abs(s.included_rad) > _STRAIGHT_RAD for s in segments):
+        return False
+    (x0, y0), (x1, y1) = segments[0].start_mm, segments[-1].end_mm
+    along = math.atan2(y1 - y0, x1 - x0)
     return all(
         abs((y - y0) * math.cos(along) - (x - x0) * math.sin(along)) <= _STRAIGHT_MM
-        for x, y in (e.segment.end_mm for e in run)
+        for s in segments
+        for x, y in s.points_mm(_STRAIGHT_MM / 10)
     )
 
 

@@ -27,7 +27,7 @@ from digitize.joining.faces import (
     sides_of,
     turned_over,
 )
-from digitize.joining.matching import Pair, matched
+from digitize.joining.matching import TELL, Pair, matched
 from digitize.joining.placing import (
     Place,
     ends_apart_mm,
@@ -88,6 +88,8 @@ class Joint:
     residual_mm: float
     u_mm: float
     gap_mm: float
+    found: bool  # not said
+    cost: float  # as ``Pair`` has it
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +143,8 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
         )
     union = united(placed, pairs, gaps)
     joints = tuple(
-        _joint(f"B{i}", p, pairs, placed, where, gaps[p]) for i, p in enumerate(pairs, 1)
+        _joint(f"B{i}", p, pairs, placed, where, gaps[p], p not in said)
+        for i, p in enumerate(pairs, 1)
     )
     bends = tuple(
         _bend(p, ends_mm, w, options.ends)
@@ -268,6 +271,7 @@ def _joint(  # noqa: PLR0917
     placed: Sequence[Pattern],
     where: Sequence[Place],
     gap_mm: float,
+    found: bool,
 ) -> Joint:
     start_off, end_off, residual = ends_apart_mm(pair, where, gap_mm)
     middle = _placed_middle(pair.one, placed)
@@ -299,6 +303,8 @@ def _joint(  # noqa: PLR0917
         residual,
         math.hypot(own, residual, turned),
         gap_mm,
+        found,
+        pair.cost,
     )
 
 
@@ -373,6 +379,13 @@ def _joint_notices(joints: Sequence[Joint], blended_mm: float, within_mm: float)
                 "pattern's ± was widened: trace both again, or check that they are one bend"
             )
             notices.append(Notice("joint-mismatch", text, "doubt"))
+        if joint.found and joint.cost > -TELL:
+            text = (
+                f"{joint.bend}: {joint.one} and {joint.other} were joined because nothing fits "
+                f'better, but might be alike by chance: check, or say --joint "{joint.one} '
+                f'{joint.other}"'
+            )
+            notices.append(Notice("joint-by-length", text, "doubt"))
     if blended_mm > 0.0:
         text = (
             "corners at the ends of joints were moved to their mean, "

@@ -111,10 +111,16 @@ def _lonely(faces: Sequence[Sequence[Side]], said: Sequence[Pair], within_mm: fl
             ),
             default=None,
         )
-        if others and (near is None or near[0] > within_mm):
+        like = [
+            p
+            for a in sides
+            for b in others
+            if abs((p := Pair(a, b)).difference_mm) <= within_mm and p.cost < 0.0
+        ]
+        if others and not like:
             nearest = "" if near is None else f"; nearest are {near[1]} and {near[2]}, "
-            nearest += "" if near is None else f"{near[0]:.1f} mm apart in length"
-            return f"no side of face {letter(face)} is as long as one of another face{nearest}"
+            nearest += "" if near is None else f"{near[0]:.2f} mm apart in length"
+            return f"no side of face {letter(face)} is clearly one of another face too{nearest}"
     return "no sides of like length join all the faces without laying one over another"
 
 
@@ -147,7 +153,8 @@ class _Search:
             and abs(a.line.length_mm - b.line.length_mm) <= within_mm
             and min(a.line.length_mm, b.line.length_mm) >= _SHORTEST_MM
         ]
-        self._pairs = sorted(pairs, key=lambda p: p.cost)
+        # At a cost above zero the two are likelier alike by chance.
+        self._pairs = sorted((p for p in pairs if p.cost < 0.0), key=lambda p: p.cost)
         self._said, self._count, self._fits = tuple(said), len(faces), fits
         self.trees: list[tuple[float, tuple[Pair, ...]]] = []
         self.best, self.steps = float("inf"), 0
