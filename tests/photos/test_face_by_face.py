@@ -6,7 +6,10 @@ Four path-traced photos in samples/face-by-face; the renderer's scene is the tru
 import contextlib
 import io
 import json
+import re
+import shlex
 import sys
+from pathlib import Path
 
 import joined_faces
 import numpy as np
@@ -38,7 +41,7 @@ def digitize(*words):
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     """Folder with the faces and the cover, and what ``join`` said."""
-    folder = tmp_path_factory.mktemp("faces")
+    folder = tmp_path_factory.mktemp("faces") / "cover"
     across, up = bars_mm("ring", "A4", "mm")
     sx, sy = joined_faces.bars_said()
     with pytest.MonkeyPatch.context() as patch:
@@ -78,6 +81,17 @@ def test_the_sides_of_the_bends_are_found_by_themselves(made):
     for joint, true_mm in zip(joints, (170.0, 112.0, 152.0), strict=True):
         assert abs(joint["length_mm"] - true_mm) < 0.2
         assert abs(joint["difference_mm"]) < 2 * joint["u_difference_mm"]
+
+
+def test_documented_commands_run(made, monkeypatch):
+    folder, _ = made
+    monkeypatch.chdir(folder.parent)
+    text = (Path(__file__).parents[2] / "docs" / "face-by-face.md").read_text("utf-8")
+    (block,) = re.findall(r"```sh\n(.*?)```", text, re.DOTALL)
+    commands = block.replace("\\\n", " ").splitlines()
+    assert len(commands) == 2
+    for command in commands:
+        assert "A.E2 B.E2" in digitize(*shlex.split(command)[1:], "--overwrite")
 
 
 def test_the_joined_cover_can_be_developed(made):
