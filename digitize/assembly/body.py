@@ -24,7 +24,11 @@ class Body:
 
     def moved(self, turn_deg: Sequence[float], at_mm: Sequence[float]) -> Body:
         """Turned about x, then y, then z through its own origin, then moved."""
-        vertices = self.vertices_mm @ turned(turn_deg).T + np.asarray(at_mm, float)
+        return self.carried(turned(turn_deg), np.asarray(at_mm, float))
+
+    def carried(self, turn: FloatArray, at_mm: FloatArray) -> Body:
+        """Turned by a rotation (3, 3), then moved."""
+        vertices = self.vertices_mm @ turn.T + at_mm
         return Body(self.name, vertices, self.triangles, self.fixed)
 
     @property

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,9 +12,8 @@ import typer
 from digitize.cli.options import Json, Overwrite, Unit, positive_mm
 
 if TYPE_CHECKING:
-    from digitize.assembly.body import Body
     from digitize.assembly.freeing import Way
-    from digitize.blank.develop import Blank
+    from digitize.assembly.shape import Shape
 
 
 def assemble(
@@ -41,7 +41,7 @@ def assemble(
     from digitize.assembly.freeing import ways_out
     from digitize.assembly.job import JobUnreadable, read_job
     from digitize.assembly.order import Blocking, plan_of
-    from digitize.assembly.sheet import sheet
+    from digitize.assembly.shape import Shape
     from digitize.bending.materials import material
     from digitize.cli.documents import read_pattern
     from digitize.errors import Exit
@@ -51,16 +51,17 @@ def assemble(
 
     sheet_mm = positive_mm(thickness, Unit.MM, "--thickness")
 
-    def shape_named(name: str) -> Blank | Body:
+    def shape_named(name: str) -> Shape:
         pattern = read_pattern(job.parent / name)
         if pattern.bends:
-            return blank_of(pattern, material(metal), sheet_mm)[0]
+            blank = blank_of(pattern, material(metal), sheet_mm)[0]
+            return Shape(pattern, blank.pattern.thickness_mm or 0.0, blank)
         thick = sheet_mm or pattern.thickness_mm
         if thick is None:
             raise NotFoldable(
                 "nobody said how thick the sheet is", where=name, do="give --thickness, measured"
             )
-        return sheet(pattern.name, pattern, thick)
+        return Shape(pattern, thick)
 
     try:
         text = job.read_text("utf-8")
@@ -84,6 +85,10 @@ def assemble(
             written.append(write_bytes(path, data, overwrite=overwrite))
     if as_json:
         out = {
+            "places": {
+                name: {"at_mm": _short(place.at_mm), "turn_deg": _short(place.turn_deg)}
+                for name, place in read.by_edges.items()
+            },
             "first": list(first),
             "steps": [
                 {"pieces": list(s.pieces), "along": list(s.along), "onto": list(s.onto)}
@@ -100,7 +105,13 @@ def assemble(
             "files": [str(p) for p in written],
         }
         typer.echo(json.dumps(out, indent=2))
-    elif plan.stuck is None:
+        if plan.stuck is not None:
+            raise typer.Exit(Exit.DIFFERS)
+        return
+    for name, place in read.by_edges.items():
+        at, turn = (", ".join(f"{v:g}" for v in _short(t)) for t in (place.at_mm, place.turn_deg))
+        typer.echo(f"{name} lies at {at} mm, turned {turn}°, by its edges")
+    if plan.stuck is None:
         typer.echo(f"1. {' and '.join(first)}")
         for number, step in enumerate(plan.steps, 2):
             together = ", held together" if len(step.pieces) > 1 else ""
@@ -124,3 +135,8 @@ def assemble(
         typer.echo(f"({plan.tests} pairs tried over up to {plan.directions} directions)")
     if plan.stuck is not None:
         raise typer.Exit(Exit.DIFFERS)
+
+
+def _short(values: Iterable[float]) -> list[float]:
+    """To a hundredth, without a minus before nothing."""
+    return [round(float(v), 2) + 0.0 for v in values]
