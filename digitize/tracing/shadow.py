@@ -28,6 +28,8 @@ _LENGTHS = 28
 _NEAREST_LAMP_MM = 300.0
 _BEYOND_PX = 10  # metal looked at beyond the shadow
 _DARKEST, _BRIGHTEST = 0.07, 0.75  # of shadow over lit paper
+_WALL_ALIKE = 0.35  # of the wall's seen width, that a shadow may differ by and be the wall
+_WALL_PX = 5.0  # a wider wall shows by itself
 _LEAST_GAIN = 0.6  # mean log likelihood ratio per shadow pixel of a real shadow
 
 
@@ -65,6 +67,18 @@ def dark_mm(vector_mm: FloatArray, hidden_mm: FloatArray, normals: FloatArray) -
     """
     visible = band_mm(vector_mm, hidden_mm, normals) > 0
     return np.where(visible, np.sum((vector_mm - hidden_mm) * normals, axis=-1), 0.0)
+
+
+def may_be_wall(vector_mm: FloatArray, hidden_mm: FloatArray, pixel_mm: float) -> bool:
+    """Whether what was taken for a shadow may as well be the piece's own wall, seen from above.
+
+    A wall is as wide as the top face seems shifted (N, 2), on the sides turned to the camera's
+    foot.  Behind a shadow that happens to be as wide there is a wall too, but a wall of few
+    pixels does not show by itself.
+    """
+    shift = hidden_mm.mean(axis=0)
+    wide = float(np.hypot(*shift))
+    return wide < _WALL_PX * pixel_mm and bool(np.hypot(*(vector_mm + shift)) < _WALL_ALIKE * wide)
 
 
 def light_outside(strips: Strips, contours: Contours) -> FloatArray:

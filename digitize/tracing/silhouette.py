@@ -195,14 +195,17 @@ def _glanced(bench: Bench, blobs: list[Blob]) -> _Candidates:
     kept = np.flatnonzero(share > LEAST_SHARE)
     owner, rank = [owner[k] for k in kept], [rank[k] for k in kept]
     edge = outermost
-    if outermost.shadow is not None:
-        edge = behind_shadow(bench, shadow_on_edges(bench, outermost), outlines)
+    if edge.shadow is not None:
+        edge = shadow_on_edges(bench, edge)
+    shaded = edge.shadow is not None
+    if shaded:
+        edge = behind_shadow(bench, edge, outlines)
     # A quick look at every third point tells openings from spots, and brings the contour on
     # the edge, for its normals.
     glance = read(bench, edge, 6.0, every=3)
     quality = qualities(bench, edge, glance, rank)
     moved = moved_to(bench, edge, glance)
-    if outermost.shadow is not None:
+    if shaded:
         moved = past_shadow_ends(bench, outermost, edge, moved, glance)
     edge = behind_soft_edges(bench, moved, glance)
     edge, chosen, spots = distinct(edge, owner, rank, quality, outlines)

@@ -16,7 +16,7 @@ from scipy.ndimage import median_filter, uniform_filter1d  # type: ignore[attr-d
 from scipy.spatial import KDTree
 
 from digitize.photo.tone import LUMINANCE, linear_table
-from digitize.tracing.shadow import CastShadow, band_mm, dark_mm, fitted
+from digitize.tracing.shadow import CastShadow, band_mm, dark_mm, fitted, may_be_wall
 from digitize.tracing.silhouette_bridging import LARGEST_BEND, carried_across, straight_across
 from digitize.tracing.silhouette_edge import Bench, Edge, Reading
 from digitize.tracing.silhouette_finding import signed_area
@@ -47,7 +47,7 @@ def shadow_on_edges(bench: Bench, edge: Edge) -> Edge:
     Colours put the far side of the band a pixel or two into its blur, or to the far side of
     a dark wall.  So the fit starts from three vectors: that of the colours, and those that
     follow if the strongest edge nearby is the top face or the wall's foot.  The one whose
-    edges agree best is right.
+    edges agree best is right.  Without a shadow, if it turns out to be the piece's wall.
     """
     assert edge.shadow is not None
     rough, whole = edge.shadow, edge.contours
@@ -84,6 +84,8 @@ def shadow_on_edges(bench: Bench, edge: Edge) -> Edge:
             misfit = fit[1] / bands.good.mean() ** 2 * _mismatch(bench, edge, rows, shadow)
             if doubt == 0.1 and misfit < least:
                 best, least = shadow, misfit
+    if may_be_wall(best.vector_mm, shift, bench.pixel_mm):
+        return replace(edge, shadow=None)
     return replace(edge, shadow=best)
 
 
