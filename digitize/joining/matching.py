@@ -24,7 +24,7 @@ _END_DEG = 10.0  # how far corners usually are from running straight on
 _MOST_END = 4.0  # a tapered flange says no more against a joint than that, at each end
 _SHORTEST_MM = 10.0  # edges shorter than that match by chance
 _LEAST_U_MM = 0.1
-_MOST_STEPS = 20_000
+_MOST_STEPS = 2_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +76,9 @@ def matched(
     """
     found = _Search(faces, said, within_mm, fits)
     found.run()
-    if not found.trees:
+    if not found.trees and not found.given_up:
         raise NotJoined(_lonely(faces, said, within_mm), do=_SAY)
-    best = min(cost for cost, _ in found.trees)
+    best = min((cost for cost, _ in found.trees), default=0.0)
     good = sorted((t for t in found.trees if t[0] < best + TELL), key=lambda t: t[0])
     if len(good) > 1 or found.given_up:
         raise NotJoined("the faces go together in more than one way", where=_either(good), do=_SAY)

@@ -204,6 +204,12 @@ def test_two_sides_of_one_length_are_for_the_person_to_tell_apart():
     assert closed_extent_mm(right.pattern.outline)[:3:2] == pytest.approx((0, 120))
 
 
+def test_many_faces_all_alike_are_refused_soon():
+    square = face("square", (0, 0), (50, 0), (50, 50), (0, 50))
+    with pytest.raises(NotJoined, match="more than one way"):
+        join([square] * 12)
+
+
 def test_of_two_sides_of_one_length_the_one_whose_edges_run_on_is_taken():
     plate = face(
         "plate", (0, 0), (40, -30), (60, -30), (60, 0), (100, 0), (100, 60), (60, 60), (60, 90),
