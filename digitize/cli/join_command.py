@@ -15,6 +15,7 @@ from digitize.cli.trace_command import PaperSize
 if TYPE_CHECKING:
     from digitize.bending.facts import Said
     from digitize.files.units import Unit as FileUnit
+    from digitize.joining.join import JointSaid
 
 
 class Ends(StrEnum):
@@ -37,7 +38,7 @@ def join(
     joint: Annotated[
         list[str] | None,
         typer.Option(
-            "--joint", "-j", help='Sides that are one bend, as "A.E3 B.E1 toward 90 r1.5".'
+            "--joint", "-j", help='Sides that are one bend, as "A.E3 B.E1 at 20 toward 90 r1.5".'
         ),
     ] = None,
     bend: Annotated[
@@ -113,26 +114,42 @@ def join(
 
 def _said(
     joints: list[str], bends: list[str], unit: FileUnit
-) -> tuple[tuple[tuple[str, str], ...], dict[str, Said]]:
+) -> tuple[tuple[JointSaid, ...], dict[str, Said]]:
     """Pairs of sides, and what is said of bends; joints are B1, B2... in their order."""
     from digitize.bending.facts import Said
     from digitize.cli import bend_words
     from digitize.joining.faces import NotJoined
+    from digitize.joining.join import JointSaid
 
-    pairs: list[tuple[str, str]] = []
+    pairs: list[JointSaid] = []
     said: dict[str, Said] = {}
     texts = list(bends)
     for number, text in enumerate(joints, 1):
         one, other, *words = [*text.replace(",", " ").split(), "", ""]
         if not one or not other:
             raise NotJoined(f"{text!r} is no joint", do='write two sides, as "A.E3 B.E1"')
-        pairs.append((one, other))
+        at = None
+        if "at" in words[:-1]:
+            place = words.index("at")
+            at = _length(words[place + 1], unit)
+            del words[place : place + 2]
+        pairs.append(JointSaid(one, other, at))
         own = " ".join(words).strip()
         if own:
             texts.append(f"B{number} {own}")
     for key, words_said in bend_words.bends_said(texts, unit).items():
         said[key] = bend_words.merged(said.get(key, Said()), words_said)
     return tuple(pairs), said
+
+
+def _length(text: str, unit: FileUnit) -> float:
+    from digitize.bending.setback import BadBend
+    from digitize.cli.lengths import length_mm
+
+    try:
+        return length_mm(text, unit)
+    except ValueError as fault:
+        raise BadBend(str(fault)) from None
 
 
 def _letters(text: str | None, count: int) -> frozenset[int]:

@@ -1,6 +1,6 @@
 """Faces traced one by one, joined along their bends into one pattern with bend lines.
 
-    joined = join((a, b, c), JoinOptions(joints=(("A.E2", "B.E4"),)))
+    joined = join((a, b, c), JoinOptions(joints=(JointSaid("A.E2", "B.E4"),)))
 
 Joints that nobody says are found (``matching``).  What is not known of a joint, the
 difference of its two sides and the turn that their short length leaves open, widens the
@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from digitize.bending.facts import ALL, Said
 from digitize.bending.setback import BadBend, outside_setback_mm
@@ -28,6 +28,7 @@ from digitize.joining.faces import (
     turned_over,
 )
 from digitize.joining.matching import TELL, Pair, matched
+from digitize.joining.parts import cut, part_of, stretch_mm
 from digitize.joining.placing import (
     Place,
     ends_apart_mm,
@@ -48,17 +49,29 @@ throughout, or at the tangent line, where the flat ends and the bend begins."""
 WITHIN_MM = 1.0
 
 
+class JointSaid(NamedTuple):
+    """Two sides that are one bend, as A.E3 and B.E1.
+
+    Where the bend takes only a part of the longer side, ``at_mm`` is where on it the shorter one
+    begins, from the corner where the longer side begins, going round counter-clockwise.
+    """
+
+    one: str
+    other: str
+    at_mm: float | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class JoinOptions:
     """How faces are joined.
 
-    ``joints`` are pairs of sides as A.E3, B.E1; ``said`` maps B1... or ``all`` to what is said of
+    ``said`` maps B1... or ``all`` to what is said of
     a bend.  Sides may differ in length by ``within_mm``.  Faces in ``turned_over`` (from 0) were
     seen from the other side of the sheet than the rest.
     """
 
     name: str = "joined"
-    joints: tuple[tuple[str, str], ...] = ()
+    joints: tuple[JointSaid, ...] = ()
     said: Mapping[str, Said] = field(default_factory=dict)
     ends: Ends = "outside"
     turned_over: frozenset[int] = frozenset()
@@ -110,14 +123,7 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
     options = options or JoinOptions()
     if not 2 <= len(faces) <= MOST_FACES:
         raise NotJoined(f"{len(faces)} faces cannot be joined", do=f"give 2 to {MOST_FACES}")
-    sides = [sides_of(i, face) for i, face in enumerate(faces)]
-    faces = list(faces)
-    for i in options.turned_over:
-        if not 0 <= i < len(faces):
-            raise NotJoined(f"there is no face {i + 1}", do=f"there are {len(faces)}")
-        faces[i] = from_behind(faces[i])
-        sides[i] = turned_over(sides[i], faces[i])
-    said = _said(sides, options)
+    faces, sides, said = _faces_and_joints(faces, options)
 
     def fits(pairs: Sequence[Pair]) -> bool:
         return overlap(laid(faces, places(len(faces), pairs, {}))) is None
@@ -163,7 +169,8 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
         notices=(
             *_face_notices(faces),
             *notices,
-            *_joint_notices(joints, union.blended_mm, options.within_mm),
+            *_joint_notices(joints, union.blended_mm),
+            *_placed_by_word(options),
         ),
     )
     found = fault(pattern)
@@ -176,24 +183,77 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
     return Joined(pattern, joints, where)
 
 
+def _faces_and_joints(
+    faces: Sequence[Pattern], options: JoinOptions
+) -> tuple[list[Pattern], list[tuple[Side, ...]], tuple[Pair, ...]]:
+    """Faces cut where a bend takes a part of a side, and turned over; sides; joints said."""
+    faces = list(faces)
+    sides = [sides_of(i, face) for i, face in enumerate(faces)]
+    pairs = _said(sides, options)
+    stretches: dict[Side, list[tuple[float, float]]] = {}
+    of_joint: list[tuple[Side, tuple[float, float]] | None] = []
+    for pair, joint in zip(pairs, options.joints, strict=True):
+        at_mm = JointSaid(*joint).at_mm
+        if at_mm is None:
+            of_joint.append(None)
+            continue
+        long, short = (pair.one, pair.other)
+        if pair.difference_mm < 0.0:
+            long, short = short, long
+        stretch = stretch_mm(long, short, at_mm, options.within_mm)
+        stretches.setdefault(long, []).append(stretch)
+        of_joint.append((long, stretch))
+    for side, found in stretches.items():
+        faces[side.face] = cut(faces[side.face], _again(side, sides), [x for s in found for x in s])
+        sides[side.face] = sides_of(side.face, faces[side.face])
+    joined: list[Pair] = []
+    for pair, part in zip(pairs, of_joint, strict=True):
+        one, other = (
+            part_of(faces[side.face], _again(side, sides), part[1])
+            if part is not None and side == part[0]
+            else _again(side, sides)
+            for side in (pair.one, pair.other)
+        )
+        joined.append(Pair(one, other))
+    for i in options.turned_over:
+        if not 0 <= i < len(faces):
+            raise NotJoined(f"there is no face {i + 1}", do=f"there are {len(faces)}")
+        faces[i] = from_behind(faces[i])
+        sides[i] = turned_over(sides[i], faces[i])
+        joined = [
+            Pair(*(turned_over((s,), faces[i])[0] if s.face == i else s for s in (p.one, p.other)))
+            for p in joined
+        ]
+    return faces, sides, tuple(joined)
+
+
+def _again(side: Side, sides: Sequence[Sequence[Side]]) -> Side:
+    """The side of that name, after its face was cut somewhere."""
+    return next(s for s in sides[side.face] if side.names[0] in s.names)
+
+
 def _said(sides: Sequence[Sequence[Side]], options: JoinOptions) -> tuple[Pair, ...]:
     pairs: list[Pair] = []
-    used: set[Side] = set()
-    for texts in options.joints:
-        one, other = (side_named(text, sides) for text in texts)
+    used: dict[Side, bool] = {}
+    for joint in options.joints:
+        said = JointSaid(*joint)
+        one, other = side_named(said.one, sides), side_named(said.other, sides)
         pair = Pair(one, other)
         if one.face == other.face:
             raise NotJoined(f"a face is not joined to itself ({pair.words})")
-        for side in (one, other):
-            if side in used:
-                raise NotJoined(f"{side.full_name} is joined twice", do="say each side once")
-            used.add(side)
-        if abs(pair.difference_mm) > options.within_mm:
+        if said.at_mm is None and abs(pair.difference_mm) > options.within_mm:
             raise NotJoined(
                 f"{one.full_name} is {one.line.length_mm:.1f} mm long and {other.full_name} "
                 f"{other.line.length_mm:.1f} mm",
-                do=f"check the names, or allow more than {options.within_mm:g} mm with --within",
+                do=f"check the names, allow more than {options.within_mm:g} mm with --within, or "
+                f'say where on the longer the shorter begins, as "{said.one} {said.other} at 20"',
             )
+        longer = one if pair.difference_mm >= 0.0 else other
+        for side in (one, other):
+            whole = said.at_mm is None or side != longer
+            if side in used and (whole or used[side]):
+                raise NotJoined(f"{side.full_name} is joined twice", do="say each side once")
+            used[side] = whole
         pairs.append(pair)
     return tuple(pairs)
 
@@ -369,7 +429,7 @@ def _face_notices(faces: Sequence[Pattern]) -> list[Notice]:
     return [replace(n, text=f"face {', '.join(names)}: {n.text}") for n, names in found.items()]
 
 
-def _joint_notices(joints: Sequence[Joint], blended_mm: float, within_mm: float) -> list[Notice]:
+def _joint_notices(joints: Sequence[Joint], blended_mm: float) -> list[Notice]:
     notices = []
     for joint in joints:
         if abs(joint.difference_mm) > 3.0 * joint.u_difference_mm:
@@ -395,4 +455,17 @@ def _joint_notices(joints: Sequence[Joint], blended_mm: float, within_mm: float)
     if any(joint.gap_mm > 0.0 for joint in joints):
         text = "the width of each bend, which no photo shows, was closed with straight edges"
         notices.append(Notice("bend-width-added", text))
+    return notices
+
+
+def _placed_by_word(options: JoinOptions) -> list[Notice]:
+    notices = []
+    for i, joint in enumerate(options.joints, 1):
+        said = JointSaid(*joint)
+        if said.at_mm is not None:
+            text = (
+                f"B{i}: {said.one} and {said.other} lie along each other as said, from "
+                f"{said.at_mm:g} mm on; no ± stands for that"
+            )
+            notices.append(Notice("joint-as-said", text, "doubt"))
     return notices

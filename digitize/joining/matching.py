@@ -143,13 +143,13 @@ class _Search:
         within_mm: float,
         fits: Callable[[Sequence[Pair]], bool],
     ) -> None:
-        used = {p.one for p in said} | {p.other for p in said}
+        used = {(s.face, s.names) for p in said for s in (p.one, p.other)}
         pairs = [
             Pair(a, b)
             for f, g in combinations(range(len(faces)), 2)
             for a in faces[f]
             for b in faces[g]
-            if not {a, b} & used
+            if not {(a.face, a.names), (b.face, b.names)} & used
             and abs(a.line.length_mm - b.line.length_mm) <= within_mm
             and min(a.line.length_mm, b.line.length_mm) >= _SHORTEST_MM
         ]

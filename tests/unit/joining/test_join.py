@@ -15,7 +15,7 @@ from digitize.bending.setback import BadBend
 from digitize.blank.develop import develop
 from digitize.blank.hand import from_behind
 from digitize.joining.faces import NotJoined
-from digitize.joining.join import JoinOptions, join
+from digitize.joining.join import JoinOptions, JointSaid, join
 from digitize.pattern import document
 from digitize.pattern.contour import Circle, Contour
 from digitize.pattern.extent import closed_extent_mm
@@ -291,6 +291,39 @@ def _side_of_length(pattern, length_mm):
     from digitize.joining.faces import sides_of
 
     return min(sides_of(0, pattern), key=lambda s: abs(s.line.length_mm - length_mm)).names[0]
+
+
+def test_two_flanges_on_parts_of_one_side():
+    plate = face("plate", (0, 0), (100, 0), (100, 60), (0, 60))
+    low, high = (
+        face(n, (0, 0), (0, -20), (k, -20), (k, 0)) for n, k in (("low", 30), ("high", 22))
+    )
+    top = _side_of_level(low, 0.0)
+    joints = (
+        JointSaid("A.E2", f"B.{top}", 5.0),
+        JointSaid(f"C.{_side_of_level(high, 0.0)}", "A.E2", 38.0),
+    )
+    made = join((plate, low, high), JoinOptions(joints=joints)).pattern
+    true = shapely.union_all(
+        [shapely.box(0, 0, 100, 60), shapely.box(100, 5, 120, 35), shapely.box(100, 38, 120, 60)]
+    )
+    assert polygon(made.outline).symmetric_difference(true).area < 1e-6
+    assert fault(made) is None
+    assert "joint-as-said" in {n.code for n in made.notices if n.level == "doubt"}
+    with pytest.raises(NotJoined, match=r"reaches 20\.0 mm beyond the end of A\.E2"):
+        join((plate, low), JoinOptions(joints=(JointSaid("A.E2", f"B.{top}", 50.0),)))
+    with pytest.raises(NotJoined, match="no bend begins at -3 mm"):
+        join((plate, low), JoinOptions(joints=(JointSaid("A.E2", f"B.{top}", -3.0),)))
+    with pytest.raises(NotJoined, match="joined twice"):
+        join((plate, low, low), JoinOptions(joints=(joints[0], JointSaid("C.E1", f"B.{top}", 1.0))))
+
+
+def _side_of_level(pattern, y):
+    from digitize.joining.faces import sides_of
+
+    return min(
+        sides_of(0, pattern), key=lambda s: abs(s.line.start_mm[1] - y) + abs(s.line.end_mm[1] - y)
+    ).names[0]
 
 
 def test_a_side_fitted_in_several_pieces_is_one_side(faces, whole):

@@ -76,6 +76,17 @@ def test_scripts_get_every_joint_in_numbers(digitize, lid, flange):
     assert [f["name"] for f in found["faces"]] == ["lid", "flange"]
 
 
+def test_a_bend_along_part_of_a_side(digitize, lid, flange, tmp_path):
+    words = ("-j", "A.E1 B.E1 at 25 toward 90", "-n", "part", "--json")
+    code, out, err = digitize("join", lid, flange, *words)
+    assert code == 0, err
+    assert "joint-as-said" in out
+    made = document.loads((tmp_path / "part.pattern.json").read_text())
+    (bend,) = made.bends
+    assert sorted((bend.start_mm[0], bend.end_mm[0])) == pytest.approx([25.0, 85.2])
+    assert bend.angle_deg == 90
+
+
 @pytest.mark.parametrize(
     "case",
     [
@@ -84,6 +95,9 @@ def test_scripts_get_every_joint_in_numbers(digitize, lid, flange):
         (("-j", "A.E2 B.E1 sideways"), Exit.ASKED, "says nothing about a bend"),
         (("-j", "A.E1 B.E1"), Exit.PATTERN, "allow more than 1 mm with --within"),
         (("-j", "A.E2 B.E1", "--within", "0.1mm"), Exit.PATTERN, "more than 0.1 mm"),
+        (("-j", "A.E1 B.E1 at 60mm"), Exit.PATTERN, "reaches 20.2 mm beyond the end of A.E1"),
+        (("-j", "A.E1 B.E1 at -5"), Exit.ASKED, "-5"),
+        (("-j", "A.E1 B.E1 at noon"), Exit.ASKED, "noon"),
         (("-j", "A.E2 B.E1", "--ends", "tangent"), Exit.ASKED, "lack the width of B1"),
         (("-j", "A.E2 B.E1", "--turned-over", "C"), Exit.ASKED, "no face"),
     ],
