@@ -2,7 +2,8 @@
 
 Both edges are uncertain across themselves, and each pattern may be too large or too small as
 a whole: a place moves by the scale times how far it lies from the middle along its own
-normal, since laying one piece over the other takes up what they have in common.  The parts
+normal, since laying one piece over the other takes up what they have in common.  What both
+have of one print's scale acts on their difference only, which is next to nothing.  The parts
 combine in quadrature (JCGM 100:2008, 5.1.2); U is twice that (6.2).
 """
 
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.comparing.boundary import IntArray
+from digitize.comparing.common_scale import shared_scale_u
 from digitize.pattern.contour import Closed
 from digitize.pattern.model import Pattern, Precision
 
@@ -42,18 +44,22 @@ def expanded_mm(
     places_mm: FloatArray,
     normals: FloatArray,
     middle_mm: FloatArray,
+    *,
+    off_mm: FloatArray,
 ) -> FloatArray:
-    """U (N,) of the distance between two outlines at places (N, 2) with unit normals (N, 2).
+    """U (N,) of the distance between two outlines at places (N, 2), along unit ``normals`` (N, 2).
 
-    ``segments`` are the numbers (N,) of the segments there on either outline.
+    ``segments`` are the numbers (N,) of the segments there on either outline, ``off_mm`` (N,)
+    the distances themselves.
     """
     if all(p.precision is None for p in patterns):
         return np.full(len(places_mm), UNSTATED_MM)
     reach = np.abs(np.einsum("ij,ij->i", places_mm - middle_mm, normals))
-    variance = np.zeros(len(places_mm))
+    shared = shared_scale_u(*patterns)
+    variance = (shared * off_mm) ** 2
     for pattern, segment in zip(patterns, segments, strict=True):
         variance += edge_u_mm(pattern)[segment] ** 2
-        variance += (_scale_u(pattern.precision) * reach) ** 2
+        variance += _own_scale_variance(pattern.precision, shared) * reach**2
     return np.asarray(2.0 * np.sqrt(variance))
 
 
@@ -62,18 +68,21 @@ def apart_expanded_mm(
     own_u_mm: tuple[float | None, float | None],
     reach_mm: float,
     ways: float = 1.0,
+    off_mm: float = 0.0,
 ) -> float:
     """U of an offset or a difference of sizes of two features.
 
-    ``reach_mm`` is the length whose scale matters; ``ways`` how many edges have a say.
+    ``reach_mm`` is the length whose scale matters, ``off_mm`` the difference itself; ``ways``
+    how many edges have a say.
     """
     if all(p.precision is None for p in patterns):
         return UNSTATED_MM
-    variance = 0.0
+    shared = shared_scale_u(*patterns)
+    variance = (shared * off_mm) ** 2
     for pattern, own in zip(patterns, own_u_mm, strict=True):
         least = pattern.precision.edge_u_mm if pattern.precision is not None else 0.0
         variance += ways * max(least, own or 0.0) ** 2
-        variance += (_scale_u(pattern.precision) * reach_mm) ** 2
+        variance += _own_scale_variance(pattern.precision, shared) * reach_mm**2
     return 2.0 * float(np.sqrt(variance))
 
 
@@ -83,5 +92,6 @@ def alike_u_mm(old: Pattern, new: Pattern) -> float:
     return float(np.sqrt(np.sum(np.square(known)))) if known else UNSTATED_MM / 2
 
 
-def _scale_u(precision: Precision | None) -> float:
-    return precision.scale_u if precision is not None else 0.0
+def _own_scale_variance(precision: Precision | None, shared_u: float) -> float:
+    """Relative variance of a pattern's scale without what both patterns share."""
+    return max(0.0, precision.scale_u**2 - shared_u**2) if precision is not None else 0.0

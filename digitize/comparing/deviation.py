@@ -93,7 +93,15 @@ def _held(
         samples.weight_mm,
         samples.along_mm,
         sign * nearest.signed_mm,
-        expanded_mm(patterns, segments, samples.points_mm, samples.normal, middle_mm),
+        # Along the deviation: at a step the edge's own normal says nothing of it.
+        expanded_mm(
+            patterns,
+            segments,
+            samples.points_mm,
+            nearest.away,
+            middle_mm,
+            off_mm=nearest.signed_mm,
+        ),
         samples.segment,
         nearest.foot_mm,
         nearest.segment,

@@ -81,7 +81,7 @@ def _change(
     own = (new.u_mm, old.u_mm)
     dx, dy = new.at_mm[0] - old.at_mm[0], new.at_mm[1] - old.at_mm[1]
     reach = math.dist(old.at_mm, (float(middle[0]), float(middle[1])))
-    off_u = apart_expanded_mm(patterns, own, reach)
+    off_u = apart_expanded_mm(patterns, own, reach, off_mm=math.hypot(dx, dy))
     turn = turn_u = None
     if old.direction_rad is not None and new.direction_rad is not None:
         turn = math.degrees(math.remainder(new.direction_rad - old.direction_rad, math.pi))
@@ -98,7 +98,9 @@ def _change(
         )
     c, s = math.cos(datum_rad), math.sin(datum_rad)
     size = _less(new.size_mm, old.size_mm)
-    size_u = apart_expanded_mm(patterns, own, old.size_mm or 0.0, 2.0) if size is not None else None
+    size_u = None
+    if size is not None:
+        size_u = apart_expanded_mm(patterns, own, old.size_mm or 0.0, 2.0, size)
     return Change(
         old.name,
         new.name,
