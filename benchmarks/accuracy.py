@@ -29,6 +29,7 @@ from digitize.cli.samples_command import job_options
 from digitize.errors import DigitizeError
 from digitize.job import JobResult, pattern_from_photo
 from digitize.pattern.contour import Circle
+from digitize.pattern.dimensions import caliper_width
 from digitize.pattern.general_tolerance import linear_mm
 from digitize.pattern.model import Pattern
 from digitize.pattern.placement import placed
@@ -145,14 +146,14 @@ def _lengths(pattern: Pattern, piece: truths.TruePiece) -> list[tuple[float, flo
 
     Widths over the outline in 24 directions (caliper widths): they need no matching of edges.
     """
-    found = pattern.outline.points_mm(truths.CHORD_MM)
     real = piece.outline.points_mm(truths.CHORD_MM)
     rows = []
     for angle in np.linspace(0.0, math.pi, 24, endpoint=False):
         along = np.array([math.cos(angle), math.sin(angle)])
-        a, b = float(np.ptp(found @ along)), float(np.ptp(real @ along))
-        if pattern.precision is not None and 30.0 <= b <= 400.0:
-            rows.append((a, b, pattern.precision.expanded_mm(a)))
+        b = float(np.ptp(real @ along))
+        a, expanded = caliper_width(pattern, angle)
+        if expanded is not None and 30.0 <= b <= 400.0:
+            rows.append((a, b, expanded))
     return rows
 
 

@@ -176,6 +176,13 @@ def dimensions(pattern: Pattern) -> DimensionList:
     return DimensionList(datum, tuple(found))
 
 
+def caliper_width(pattern: Pattern, direction_rad: float) -> tuple[float, float | None]:
+    """Extent of the outline along a direction, as a caliper takes it, and its U (k = 2), mm."""
+    datum = datum_of(pattern)
+    maker = _Maker(pattern, datum, named_edges(pattern.outline, datum.origin_mm))
+    return maker.width(direction_rad)
+
+
 class _Maker:
     """Makes the dimensions of one pattern."""
 
@@ -184,6 +191,7 @@ class _Maker:
         self._whole = tuple(Edge(e.segment, e.evidence, e.u_mm) for e in edges)
         longest = [e for e in edges if e.name == datum.edge]
         self._guide = longest[0] if longest else None
+        self._extremes: dict[float, Pinned] = {}
 
     def _expanded(self, how: Reading) -> float | None:
         """U (k = 2) of a dimension that answers so (JCGM 100, 6.2)."""
@@ -191,7 +199,10 @@ class _Maker:
         return None if precision is None else 2.0 * precision.as_budget.u(how)
 
     def _farthest(self, direction_rad: float) -> Pinned:
-        return extreme(self._pattern.outline, direction_rad, "outline", self._whole)
+        if direction_rad not in self._extremes:  # every opening asks the same ones
+            found = extreme(self._pattern.outline, direction_rad, "outline", self._whole)
+            self._extremes[direction_rad] = found
+        return self._extremes[direction_rad]
 
     def _along(
         self,
@@ -222,6 +233,11 @@ class _Maker:
         """Of the outline's extent along a direction."""
         near, far = self._farthest(direction_rad + math.pi), self._farthest(direction_rad)
         return self._along(direction_rad, near, far, datum=datum)
+
+    def width(self, direction_rad: float) -> tuple[float, float | None]:
+        """Extent of the outline along a direction of its own, and U."""
+        box = _turned_box(self._pattern, direction_rad)
+        return box[2] - box[0], self._expanded(self._box(direction_rad, datum=False))
 
     def overall(self) -> Iterator[Dimension]:
         box = _turned_box(self._pattern, self._datum.direction_rad)
