@@ -31,6 +31,7 @@ from digitize.joining.matching import TELL, Pair, matched
 from digitize.joining.parts import cut, part_of, stretch_mm
 from digitize.joining.placing import (
     Place,
+    alike,
     ends_apart_mm,
     laid,
     overlap,
@@ -128,7 +129,12 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
     def fits(pairs: Sequence[Pair]) -> bool:
         return overlap(laid(faces, places(len(faces), pairs, {}))) is None
 
-    pairs = matched(sides, said, options.within_mm, fits)
+    def same(pairs: Sequence[Pair], others: Sequence[Pair]) -> bool:
+        return alike(
+            laid(faces, places(len(faces), pairs, {})), laid(faces, places(len(faces), others, {}))
+        )
+
+    pairs = matched(sides, said, options.within_mm, fits, same)
     words = [_words(f"B{i}", options) for i in range(1, len(pairs) + 1)]
     for name in options.said:
         if name != ALL and name not in {f"B{i}" for i in range(1, len(pairs) + 1)}:

@@ -25,6 +25,7 @@ _MOST_END = 4.0  # a tapered flange says no more against a joint than that, at e
 _SHORTEST_MM = 10.0  # edges shorter than that match by chance
 _LEAST_U_MM = 0.1
 _MOST_STEPS = 2_000
+_MOST_ALIKE = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,11 +69,13 @@ def matched(
     said: Sequence[Pair],
     within_mm: float,
     fits: Callable[[Sequence[Pair]], bool],
+    same: Callable[[Sequence[Pair], Sequence[Pair]], bool],
 ) -> tuple[Pair, ...]:
     """The joints: those that were said, then those found, face by face.
 
-    ``fits`` tells whether faces joined so lie beside each other.  Raises NotJoined where a
-    face matches none, or the faces go together in more than one way.
+    ``fits`` tells whether faces joined so lie beside each other, ``same`` whether two ways of
+    joining give one piece, as either long side of a plain rectangle does.  Raises NotJoined
+    where a face matches none, or the faces go together in more than one way.
     """
     found = _Search(faces, said, within_mm, fits)
     found.run()
@@ -80,12 +83,16 @@ def matched(
         raise NotJoined(_lonely(faces, said, within_mm), do=_SAY)
     best = min((cost for cost, _ in found.trees), default=0.0)
     good = sorted((t for t in found.trees if t[0] < best + TELL), key=lambda t: t[0])
-    if len(good) > 1 or found.given_up:
-        raise NotJoined("the faces go together in more than one way", where=_either(good), do=_SAY)
+    if found.given_up or len(good) > _MOST_ALIKE:
+        raise NotJoined(_SEVERAL, where=_either(good), do=_SAY)
+    for other in good[1:]:
+        if not same((*said, *good[0][1]), (*said, *other[1])):
+            raise NotJoined(_SEVERAL, where=_either([good[0], other]), do=_SAY)
     chosen = sorted(good[0][1], key=lambda p: (p.one.face, p.other.face, p.one.names))
     return (*said, *chosen)
 
 
+_SEVERAL = "the faces go together in more than one way"
 _SAY = 'say which sides meet, as --joint "A.E3 B.E1"'
 
 

@@ -16,10 +16,11 @@ from digitize.joining.faces import NotJoined, Side
 from digitize.joining.matching import Pair
 from digitize.pattern.model import Pattern
 from digitize.pattern.placement import placed
-from digitize.pattern.region import polygon
+from digitize.pattern.region import metal, polygon
 from digitize.pattern.segments import Line, Point
 
 _OVERLAP_MM = 0.5  # faces may lie over each other by that much, as traced
+_ALIKE_MM = 0.3
 
 Place = tuple[float, Point]
 """Turn in rad about (0, 0), then move in mm."""
@@ -77,6 +78,19 @@ def overlap(faces: Sequence[Pattern]) -> tuple[int, int] | None:
         if i < j:
             return int(i), int(j)
     return None
+
+
+def alike(faces: Sequence[Pattern], others: Sequence[Pattern]) -> bool:
+    """Whether faces placed in two ways are one piece: metal, openings and marks the same."""
+    if any(f.bends or f.scribes for f in faces):
+        return False
+    one, other = (
+        shapely.union_all([metal(f) for f in placed]).difference(
+            shapely.union_all([shapely.Point(m.at_mm).buffer(1.0) for f in placed for m in f.marks])
+        )
+        for placed in (faces, others)
+    )
+    return bool(one.symmetric_difference(other).buffer(-_ALIKE_MM / 2).is_empty)
 
 
 def ends_apart_mm(pair: Pair, where: Sequence[Place], gap_mm: float) -> tuple[float, float, float]:

@@ -204,6 +204,18 @@ def test_two_sides_of_one_length_are_for_the_person_to_tell_apart():
     assert closed_extent_mm(right.pattern.outline)[:3:2] == pytest.approx((0, 120))
 
 
+def test_a_plain_rectangle_may_be_joined_by_either_long_side():
+    plate = face("plate", (0, 0), (100, 0), (104, 60), (0, 70))
+    strip = face("strip", (0, 0), (100, 0), (100, 25), (0, 25.05))
+    made = join((plate, strip)).pattern
+    assert closed_extent_mm(made.outline)[1] == pytest.approx(-25, abs=0.1)
+    drilled = replace(strip, openings=(Circle((50, 8), 3.0),))
+    marked = replace(strip, marks=(PointMark((50, 8)),))
+    for told_apart in (drilled, marked):
+        with pytest.raises(NotJoined, match="more than one way"):
+            join((plate, told_apart))
+
+
 def test_many_faces_all_alike_are_refused_soon():
     square = face("square", (0, 0), (50, 0), (50, 50), (0, 50))
     with pytest.raises(NotJoined, match="more than one way"):
