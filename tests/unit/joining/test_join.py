@@ -14,7 +14,7 @@ from digitize.bending.materials import material
 from digitize.bending.setback import BadBend
 from digitize.blank.develop import develop
 from digitize.blank.hand import from_behind
-from digitize.joining.faces import NotJoined
+from digitize.joining.faces import NotJoined, sides_of, turned_over
 from digitize.joining.join import JoinOptions, JointSaid, join
 from digitize.pattern import document
 from digitize.pattern.contour import Circle, Contour
@@ -182,8 +182,6 @@ def test_the_stated_error_is_that_of_faces_with_drawn_errors():
 
 def _side(faces, name, x):
     """The edge of an upright side at x, by the names of the dimension list."""
-    from digitize.joining.faces import sides_of
-
     number = ord(name[0]) - ord("A")
     side = min(
         sides_of(number, faces[number]),
@@ -299,9 +297,17 @@ def test_a_face_seen_from_the_other_side_is_turned_over(faces, whole):
         join(seen, JoinOptions(turned_over=frozenset({7})))
 
 
-def _side_of_length(pattern, length_mm):
-    from digitize.joining.faces import sides_of
+def test_sides_of_a_face_turned_over_are_those_of_its_mirror_image(faces):
+    skewed = face("skewed", (0, 0), (90, 0), (70, 50), (10, 30))
+    mirrored = from_behind(skewed)
+    afresh = {s.line: s for s in sides_of(0, mirrored)}
+    for side in turned_over(sides_of(0, skewed), mirrored):
+        same = afresh[side.line]
+        assert (side.first, side.last) == (same.first, same.last)
+        assert (side.before_deg, side.after_deg) == pytest.approx((same.before_deg, same.after_deg))
 
+
+def _side_of_length(pattern, length_mm):
     return min(sides_of(0, pattern), key=lambda s: abs(s.line.length_mm - length_mm)).names[0]
 
 
@@ -331,8 +337,6 @@ def test_two_flanges_on_parts_of_one_side():
 
 
 def _side_of_level(pattern, y):
-    from digitize.joining.faces import sides_of
-
     return min(
         sides_of(0, pattern), key=lambda s: abs(s.line.start_mm[1] - y) + abs(s.line.end_mm[1] - y)
     ).names[0]
