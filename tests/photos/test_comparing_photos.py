@@ -1,10 +1,12 @@
-"""A bracket and its second make, photographed by two stands: the whole way to the deviation.
+"""Pieces from photographs held over what they should be: the whole way to the deviation.
 
-Both photographs are path-traced (samples/README.md); the truth is the two outlines as they
-were built, laid over each other as they were drawn about one corner.
+A bracket and its second make were photographed by two stands, and a bracket that rust has eaten
+by one.  The photographs are path-traced (samples/README.md); the truth is the outlines as they were
+built, two of them laid over each other as they were drawn about one corner.
 """
 
 import math
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -17,12 +19,14 @@ from digitize.comparing.comparison import compare
 from digitize.comparing.features import features_of
 from digitize.comparing.pose import Pose
 from digitize.job import pattern_from_photo
+from digitize.pattern.model import Pattern
 
 OLD = truths.SAMPLES / "rusty-bracket.json"
 NEW = truths.SAMPLES / "second-make" / "second-make.json"
 # Where the scenes lay the bracket's own corner (samples/render/scenes.py, second_make.py).
 OLD_LAID = Pose(math.radians(-84.0), (70.0, 268.0))
 NEW_LAID = Pose(math.radians(96.0), (190.0, 118.0))
+LAID_ANYHOW = Pose(math.radians(131.0), (-40.0, 510.0))
 
 
 @cache
@@ -69,3 +73,41 @@ def test_says_what_the_second_maker_did(found):
     assert sorted(c.off_mm for c in changed) == pytest.approx([0.0, 0.6], abs=0.1)
     assert sorted(c.size_mm for c in changed) == pytest.approx([0.0, 0.5], abs=0.1)
     assert len(found.changes.both) == 4
+
+
+@pytest.fixture(scope="module")
+def eaten():
+    """The bracket with a third of its edge nibbled off, as seen, laid down anyhow; and sound."""
+    path = truths.SAMPLES / "eaten-edge.json"
+    facts = truths.load(path)
+    (piece,) = truths.pieces(facts)
+    lost = sum(s["length_mm"] for s in facts["pieces"][0]["eaten_stretches"])
+    assert lost > 0.3 * piece.outline.length_mm
+    options = replace(job_options(facts), restore_eaten=False, polyline=True)
+    (seen,) = pattern_from_photo(path.parent / facts["photo"], options).patterns
+    return LAID_ANYHOW.pattern_back(seen), Pattern("sound", piece.outline, piece.openings)
+
+
+def off_truth(eaten, fit):
+    """Rotation in degrees, and what the middle of the piece is off by, of the pose found.
+
+    The truth is in the photo's own millimetres, so the right pose is the one that undoes how
+    the pattern was laid down.
+    """
+    seen, sound = eaten
+    pose = compare(sound, seen, fit=fit).registration.pose
+    turn = math.atan2(*(pose.matrix @ LAID_ANYHOW.matrix.T)[[1, 0], 0])
+    corners = sound.outline.points_mm(0.1)
+    middle = (corners.min(axis=0) + corners.max(axis=0)) / 2
+    back = pose.of(LAID_ANYHOW.back(middle[None]))[0]
+    return abs(math.degrees(turn)), float(np.linalg.norm(back - middle))
+
+
+def test_an_eaten_piece_is_laid_by_what_rust_has_left(eaten):
+    turn_deg, off_mm = off_truth(eaten, "sound")
+    assert turn_deg < 0.05
+    assert off_mm < 0.1
+    # All of the edge leads astray: the nibbled stretches have a say in it.
+    astray_deg, astray_mm = off_truth(eaten, "all")
+    assert astray_deg > 2 * turn_deg
+    assert astray_mm > 2 * off_mm
