@@ -33,6 +33,7 @@ from digitize.errors import DigitizeError, Exit
 from digitize.folding.sizes import fold_names
 
 _MOST_PIECES = 40
+_LAPPED = ("inner", "outer")
 _HOW_DEG = {"flush": 0.0, "face to face": 180.0, "back to back": -180.0}
 
 
@@ -174,7 +175,7 @@ def _edge(row: Any, where: str, names: set[str]) -> SharedEdge:
         )
     angle, lap = 0.0, 0.0
     if "how" in row:
-        if row["how"] not in _HOW_DEG:
+        if not isinstance(row["how"], str) or row["how"] not in _HOW_DEG:
             raise JobUnreadable(
                 "how is not one of " + ", ".join(f'"{h}"' for h in _HOW_DEG), where=where
             )
@@ -217,7 +218,7 @@ def _three(row: dict[str, Any], key: str, where: str) -> Sequence[float]:
 
 
 def _lap(row: Any, where: str, names: set[str]) -> Behind:
-    if not isinstance(row, dict) or {row.get("inner"), row.get("outer")} - names:
+    if not isinstance(row, dict) or any(row.get(k) not in sorted(names) for k in _LAPPED):
         raise JobUnreadable('a lap needs "inner" and "outer", names of pieces', where=where)
     x, y, z = _three(row, "toward", where)
     if x == y == z == 0.0:

@@ -141,6 +141,11 @@ def test_a_flat_piece_is_a_closed_mesh() -> None:
             ' "behind": [{"inner": "a", "outer": "b", "toward": [0,0,1]}]}',
             "names of pieces",
         ),
+        (
+            '{"pieces": [{"name": "a", "box_mm": [[0,0,0],[1,1,1]]}],'
+            ' "behind": [{"inner": ["a"], "outer": "a", "toward": [0,0,1]}]}',
+            "names of pieces",
+        ),
     ],
 )
 def test_bad_placement_files_say_where(text: str, words: str) -> None:

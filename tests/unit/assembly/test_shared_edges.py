@@ -157,6 +157,7 @@ def test_turns_as_a_rotation_library_has_them() -> None:
         ([shared("long", "E1", "channel", "E2", how="flush")], NoEdge, "runs over a bend"),
         ([shared("long", "E1", "floor", "E1")], JobUnreadable, "how the sheets meet"),
         ([shared("long", "E1", "floor", "E1", how="nearby")], JobUnreadable, "face to face"),
+        ([shared("long", "E1", "floor", "E1", how=["flush"])], JobUnreadable, "face to face"),
         ([shared("long", "E1", "floor", "E1", angle_deg=200)], JobUnreadable, "-180 to 180"),
         ([shared("long", "E1", "floor", "E1", angle_deg="up")], JobUnreadable, "no number"),
         ([shared("long", "E1", "floor", "E1", lap_mm=5)], JobUnreadable, '"over" or "under"'),
