@@ -38,6 +38,7 @@ from digitize.sheets.layout import PrintScale
 sys.path.insert(0, str(Path(__file__).parent.parent / "samples"))
 import sample_truth as truths
 
+A3_MM = 420.0  # ISO 216
 HARD_LIGHT = {"hard-shadow"}  # a small lamp; all others stand in soft light
 
 
@@ -56,6 +57,8 @@ def main() -> None:
                 rows.append({"photo": path.stem, "refused": str(error)})
             if not arguments.json:
                 show(rows[-1], first=len(rows) == 1)
+    if not arguments.json:
+        show_fraction(rows)
     if arguments.json:
         json.dump(rows, sys.stdout, indent=2)
 
@@ -89,6 +92,7 @@ def measure(path: Path) -> dict[str, Any]:
         lengths += _lengths(pattern, piece)
     inside = [abs(found - real) <= u for found, real, u in lengths]
     row |= {
+        "mat": f"{target['form']} {target['paper']}" if target.get("paper") else target["form"],
         "outline_95_mm": float(np.percentile(np.concatenate(edge), 95)),
         "outline_max_mm": float(np.max(np.concatenate(edge))),
         "hole_worst_mm": max((abs(h) for h in holes), default=None),
@@ -237,6 +241,18 @@ def show(row: dict[str, Any], *, first: bool) -> None:
         text = "-" if value is None else format(value, form)
         cells.append(f"{text:{align}}")
     print(" ".join(cells), flush=True)
+
+
+def show_fraction(rows: list[dict[str, Any]]) -> None:
+    """The outline's error as a fraction of the A3 ring, worst and median photo."""
+    errors = [r["outline_95_mm"] for r in rows if r.get("mat") == "ring A3"]
+    if errors:
+        worst, usual = (A3_MM / e for e in (max(errors), float(np.median(errors))))
+        print(
+            f"A3 ring ({A3_MM:g} mm), {len(errors)} photos: 95 % of the outline within "
+            f"1:{usual:.0f} of the mat in the median photo, 1:{worst:.0f} in the worst; "
+            f"1:3000 reached in {sum(e <= A3_MM / 3000 for e in errors)}"
+        )
 
 
 if __name__ == "__main__":
