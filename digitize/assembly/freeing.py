@@ -17,7 +17,7 @@ class Alternative:
     """A piece as it would be with something done later, and that in words."""
 
     body: Body
-    words: str  # "leave flange B2 of the sill flat until it is fitted"
+    words: str  # "leave flange B2 of the channel flat until it is fitted"
 
 
 @dataclass(frozen=True, slots=True)
