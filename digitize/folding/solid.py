@@ -14,16 +14,19 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from digitize.bending.facts import BendFacts
 from digitize.blank.develop import Blank
 from digitize.blank.fold import placements
 from digitize.blank.folds import FoldTree
-from digitize.folding.regions import GRID_MM, Frame, Regions, polygons, regions
+from digitize.folding.regions import GRID_MM, Frame, Regions, regions
 from digitize.pattern.segments import FloatArray
 
 STEP_DEG = 5.0  # of bend between two rows of corners
 _SAME_MM = 1e-5
+_SAME_LINE_MM = 10 * GRID_MM
 _FLAT_SHARE = 1e-6  # of a bend: below it the radius it is bent to says nothing
 
 
@@ -72,7 +75,9 @@ def fold_up(
         triangles.append(index[cell.triangles])
         part_of.append(np.full(len(cell.triangles), cell.part))
     upper, part = np.vstack(triangles), np.concatenate(part_of)
-    upper, count, tops, bottoms = place.merged(upper)
+    upper, tops, bottoms = place.merged(upper)
+    upper, origin = _apart_at_points(upper)
+    tops, bottoms, count = tops[origin], bottoms[origin], len(origin)
     walls, wall_part = _walls(upper, part, count)
     return Solid(
         vertices_mm=np.vstack([tops, bottoms]),
@@ -87,12 +92,15 @@ def fold_up(
 
 def flat_cells(tree: FoldTree, parts: Regions, step_deg: float = STEP_DEG) -> list[FlatCell]:
     """The blank's regions in triangles that meet corner to corner."""
-    lines: list[shapely.Geometry] = [parts.metal.boundary]
-    lines += [face.boundary for face in parts.faces if not face.is_empty]
+    network = _with_lines(shapely.MultiLineString(), parts.metal.boundary)
+    areas = [*parts.faces, *parts.strips]
+    for area in reversed(areas):
+        if not area.is_empty:
+            network = _with_lines(network, area.boundary)
+    across: list[shapely.Geometry] = []
     for fold, frame, strip in zip(tree.folds, parts.frames, parts.strips, strict=True):
         if strip.is_empty:
             continue
-        lines.append(strip.boundary)
         rows = max(1, math.ceil(fold.facts.angle_deg / step_deg - 1e-9))
         for k in range(1, rows):
             beyond = fold.facts.allowance_mm * k / rows
@@ -102,13 +110,12 @@ def flat_cells(tree: FoldTree, parts: Regions, step_deg: float = STEP_DEG) -> li
             row = shapely.LineString(
                 [frame.at(middle - reach, beyond), frame.at(middle + reach, beyond)]
             )
-            lines.append(strip.intersection(row))
-    noded = shapely.union_all([shapely.set_precision(x, GRID_MM) for x in lines], grid_size=GRID_MM)
-    areas = [*parts.faces, *parts.strips]
+            across.append(strip.intersection(row))
+    network = _with_lines(network, shapely.GeometryCollection(across))
     for area in areas:
         shapely.prepare(area)
     cells: list[FlatCell] = []
-    for cell in polygons(shapely.polygonize([noded])):
+    for cell in shapely.polygonize([network]).geoms:
         inside = cell.representative_point()
         if not shapely.contains(parts.metal, inside):
             continue
@@ -117,15 +124,41 @@ def flat_cells(tree: FoldTree, parts: Regions, step_deg: float = STEP_DEG) -> li
     return cells
 
 
+def _with_lines(network: shapely.Geometry, more: shapely.Geometry) -> shapely.Geometry:
+    """A network of noded lines with those of another that it lacks.
+
+    Areas cut from one another follow the same edge only to within the grid.  Their lines side
+    by side would enclose slivers, and the sheet would hang together by single points.
+    """
+    nodes = shapely.MultiPoint(shapely.get_coordinates(network))
+    ends = _segments(shapely.snap(more, nodes, _SAME_LINE_MM) if len(nodes.geoms) else more)
+    shapely.prepare(network)
+    stations = np.stack([ends[:, 0], ends.mean(axis=1), ends[:, 1]], axis=1)
+    there = shapely.dwithin(network, shapely.points(stations), _SAME_LINE_MM).all(axis=1)
+    if there.all():
+        return network
+    lacking = ends[~there]
+    reaching = shapely.snap(network, shapely.MultiPoint(lacking.reshape(-1, 2)), _SAME_LINE_MM)
+    return shapely.union_all([reaching, *shapely.linestrings(lacking)], grid_size=GRID_MM)
+
+
+def _segments(lines: shapely.Geometry) -> FloatArray:
+    """Both ends (N, 2, 2) of each straight piece of any lines."""
+    paths = shapely.get_parts(shapely.get_parts(lines))
+    corners, path = shapely.get_coordinates(paths, return_index=True)
+    same = path[1:] == path[:-1]
+    return np.stack([corners[:-1][same], corners[1:][same]], axis=1)
+
+
 def _triangulated(cell: shapely.Polygon, part: int) -> FlatCell:
-    found = shapely.constrained_delaunay_triangles(cell)
-    rings = [np.array(t.exterior.coords)[:3] for t in polygons(found)]
-    points = np.array(rings).reshape(-1, 2)
+    # However thin, no triangle may be left out: its neighbours would no longer meet.
+    found = shapely.get_exterior_ring(
+        shapely.get_parts(shapely.constrained_delaunay_triangles(cell))
+    )
+    points = shapely.get_coordinates(found).reshape(-1, 4, 2)[:, :3].reshape(-1, 2)
     corners, index = np.unique(np.round(points / GRID_MM), axis=0, return_inverse=True)
     triangles = index.reshape(-1, 3)
-    a, b, c = (corners[triangles[:, k]] for k in range(3))
-    (ux, uy), (vx, vy) = (b - a).T, (c - a).T
-    turned = ux * vy - uy * vx < 0
+    turned = ~shapely.is_ccw(found)
     triangles[turned] = triangles[turned][:, ::-1]
     return FlatCell(part, corners * GRID_MM, triangles)
 
@@ -190,8 +223,8 @@ class _Places:
 
     def merged(
         self, triangles: NDArray[np.int64]
-    ) -> tuple[NDArray[np.int64], int, FloatArray, FloatArray]:
-        """Triangles over the corners that remain, how many, and both places of each."""
+    ) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+        """Triangles over the corners that remain, and both places of each."""
         tops, bottoms = np.vstack(self.tops), np.vstack(self.bottoms)
         seen: dict[tuple[int, int], list[int]] = {}
         into = np.arange(self.count)
@@ -206,7 +239,36 @@ class _Places:
             else:
                 seen[key].append(i)
         kept, index = np.unique(into, return_inverse=True)
-        return index[triangles], len(kept), tops[kept], bottoms[kept]
+        return index[triangles], tops[kept], bottoms[kept]
+
+
+def _apart_at_points(
+    upper: NDArray[np.int64],
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Triangles over corners of which each belongs to one fan, and which corner each was.
+
+    At a nearly flat bend a tear may have closed at one corner and not at those beside it.  Two
+    parts of the sheet that touch at a point only would share a wall edge there, of four walls.
+    """
+    # Corners of single triangles, numbered through, are one where the triangles share an edge.
+    starts, ends = upper.ravel().tolist(), np.roll(upper, -1, axis=1).ravel().tolist()
+    edge = {ab: i for i, ab in enumerate(zip(starts, ends, strict=True))}
+    joins: list[tuple[int, int]] = []
+    for (a, b), here in edge.items():
+        there = edge.get((b, a))
+        if there is not None:
+            joins.append((here, _next(there)))
+    pairs = np.array(joins, dtype=np.int64).reshape(-1, 2)
+    links = coo_array((np.ones(len(pairs)), pairs.T), shape=(upper.size, upper.size))
+    fans, fan = connected_components(links, directed=False)
+    origin = np.empty(fans, dtype=np.int64)
+    origin[fan] = upper.ravel()
+    return fan.reshape(-1, 3).astype(np.int64), origin
+
+
+def _next(corner: int) -> int:
+    """The following corner of the same triangle."""
+    return corner - 2 if corner % 3 == 2 else corner + 1
 
 
 def _walls(
