@@ -1,4 +1,4 @@
-"""True-scale sheet-metal patterns from one photo with a printed target in view.
+"""True-scale sheet-metal patterns from photos with a printed target in view.
 
 The package reads in the order the data flows: ``photo`` -> ``sighting`` (where the
 printed ``sheets`` lie in the photo) -> ``camera`` -> ``tracing`` -> ``curves`` ->

@@ -22,7 +22,7 @@ class Exit(IntEnum):
     PATTERN = 7  # a pattern document that is missing or wrong
     FILE = 8  # a file cannot be written, or stands there already
     POOR = 9  # not a fault: the photo was judged, and something about it is poor
-    DIFFERS = 10  # not a fault: compared or fitted, and further off than was allowed
+    DIFFERS = 10  # not a fault: further off than allowed, or no order or room was found
 
 
 class DigitizeError(Exception):

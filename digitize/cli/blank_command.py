@@ -66,7 +66,7 @@ BendsFile = Annotated[
     Path | None, typer.Option("--bends", help="A TOML file that says the same of many bends.")
 ]
 Metal = Annotated[
-    str | None, typer.Option("--metal", "-m", help="mild-steel, galvanised, aluminium, stainless.")
+    str | None, typer.Option("--metal", "-m", help="mild-steel, galvanised, aluminium, stainless ...")
 ]
 Thickness = Annotated[
     str | None, typer.Option("--thickness", "-t", help="Measured thickness of the sheet.")

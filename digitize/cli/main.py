@@ -34,7 +34,7 @@ from digitize.cli import (
 )
 
 app = typer.Typer(
-    help="True-scale sheet-metal patterns from one photo with a printed target in view.",
+    help="True-scale sheet-metal patterns from photos with a printed target in view.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,

@@ -41,6 +41,7 @@ def nest(
 ) -> None:
     """Lay blanks out on a sheet: where each goes, a picture, and a drawing of each in place."""
     from digitize.cli.documents import read_pattern
+    from digitize.errors import Exit
     from digitize.files import dxf, layout_picture
     from digitize.files.atomic import refuse_existing, write_all
     from digitize.nesting.layout import lay_out, turns_for
@@ -71,10 +72,12 @@ def nest(
     written = write_all(files, overwrite=overwrite)
     if as_json:
         typer.echo(json.dumps(_json(found) | {"files": [str(f) for f in written]}, indent=2))
-        return
-    _table(found, units)
-    for path in written:
-        typer.echo(f"Wrote {path}")
+    else:
+        _table(found, units)
+        for path in written:
+            typer.echo(f"Wrote {path}")
+    if found.left_over:
+        raise typer.Exit(Exit.DIFFERS)
 
 
 def _sheet(sheet: str | None, offcut: Path | None, units: Unit) -> Area:
@@ -118,6 +121,10 @@ def _table(found: Layout, units: Unit) -> None:
     if found.left_over:
         names = ", ".join(found.left_over)
         console.print(f"Did not fit: {names}", soft_wrap=True)
+    console.print(
+        "Cut edges are sharp: gloves and eye protection, and clamp an off-cut before you cut it.",
+        soft_wrap=True,
+    )
 
 
 def _json(found: Layout) -> dict[str, object]:

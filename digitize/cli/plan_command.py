@@ -66,6 +66,7 @@ def plan(
     from digitize.bending_plan.plan import plan as plan_for
     from digitize.cli import show_plan
     from digitize.cli.documents import read_pattern
+    from digitize.errors import Exit
     from digitize.files import job_sheet, shaded
     from digitize.files.atomic import write_bytes
     from digitize.folding.from_pattern import blank_of
@@ -91,10 +92,12 @@ def plan(
     if as_json:
         out = show_plan.as_json(developed, found, needed, said)
         typer.echo(json.dumps(out | {"files": [str(sheet)] if sheet else []}, indent=2))
-        return
-    show_plan.table(developed, found, needed, said, units.value)
-    if sheet is not None:
-        typer.echo(f"Wrote {sheet}")
+    else:
+        show_plan.table(developed, found, needed, said, units.value)
+        if sheet is not None:
+            typer.echo(f"Wrote {sheet}")
+    if not found.steps:
+        raise typer.Exit(Exit.DIFFERS)
 
 
 def _tool(

@@ -20,7 +20,8 @@ from digitize.pattern.extent import closed_extent_mm
 
 CAUTION = (
     "Tables and formulas only start a job: the data sheet of your metal and a test strip bent "
-    "with your own tools go before them. Edges are sharp: gloves, and eye protection. Structural "
+    "with your own tools go before them. Edges are sharp: gloves, and eye protection. Grind zinc "
+    "back before welding and extract the fume. Structural "
     "parts need a competent welder and the rules of your country."
 )
 

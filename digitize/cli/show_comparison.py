@@ -16,7 +16,7 @@ from rich.table import Table
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.trials import Trial, changed, trial_of
 from digitize.files.comparison_words import change_words, stretch_words
-from digitize.files.units import Unit, length
+from digitize.files.units import Unit, length, mm_per
 
 
 def result(
@@ -65,9 +65,9 @@ def _features(found: Comparison, unit: Unit) -> Table:
     table = Table(title="features, new against old", title_justify="left")
     for heading, justify in (
         ("", "left"),
-        ("right", "right"),
-        ("up", "right"),
-        ("±", "right"),
+        (f"right, {unit}", "right"),
+        (f"up, {unit}", "right"),
+        (f"±, {unit}", "right"),
         ("", "left"),
     ):
         table.add_column(heading, justify=justify)  # type: ignore[arg-type]
@@ -76,8 +76,12 @@ def _features(found: Comparison, unit: Unit) -> Table:
         across = (c.x_mm, c.y_mm)
         if c.x_mm is None:  # a bend line: only across it
             across = (None, c.off_mm)
-        offsets = ("" if v is None else f"{round(v, 2) + 0.0:+.2f}" for v in across)
-        table.add_row(name, *offsets, f"{c.off_expanded_mm:.2f}", change_words(c, unit))
+        digits, per = (2, 1.0) if unit == "mm" else (3, mm_per(unit))
+        offsets = (
+            "" if v is None else f"{round(v / per, digits) + 0.0:+.{digits}f}" for v in across
+        )
+        expanded = f"{c.off_expanded_mm / per:.{digits}f}"
+        table.add_row(name, *offsets, expanded, change_words(c, unit))
     for name in found.changes.only_old:
         table.add_row(name, "", "", "", "missing from the new piece")
     for name in found.changes.only_new:

@@ -59,7 +59,7 @@ def result(
             f"{b.word} up to {length(b.up_to_mm, unit, 2)}" for b in listed if b.up_to_mm
         )
         console.print(
-            f"{options.process.upper()} on {sheet} sheet: {limits} (common practice).",
+            f"{options.process.upper()} on {sheet} sheet: {limits} (common practice, no source).",
             soft_wrap=True,
         )
         if found.root_gap_mm is not None:
@@ -68,7 +68,7 @@ def result(
                 f"{length(found.root_gap_mm, unit)} (ESAB MIG handbook, section 8).",
                 soft_wrap=True,
             )
-        console.print(weldability.caution(), soft_wrap=True)
+    console.print(weldability.caution(), soft_wrap=True)
     for notice in found.comparison.notices:
         word = "Doubt" if notice.level == "doubt" else "Note"
         console.print(f"{word}: {notice.text}", soft_wrap=True)

@@ -45,6 +45,8 @@ CAUTIONS = (
     "Keep fingers out of the folder and from between jaw and sheet; have the leaf's path clear.",
     "Bend a test strip of the same sheet first: spring-back, radius and the blank's allowance "
     "vary with the coil and the tool. Check the first bend before the second.",
+    "Where something is welded: extract the fume, grind zinc back first, and mind what burns "
+    "behind the panel; never near fuel.",
     "Whether a part may be made or repaired at all, and how, is for the local code, the maker's "
     "method and licensed practice to say, above all where it carries load or keeps people alive.",
 )

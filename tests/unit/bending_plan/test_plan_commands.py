@@ -74,12 +74,12 @@ def test_plan_says_what_blocks(digitize, tray, tmp_path):
     (tmp_path / "mine.toml").write_text('kind = "straight-folder"\nclamp_height = 50\n')
     code, out, _ = digitize("plan", tray, "--tool", "mine.toml", "--json")
     said = json.loads(out)
-    assert code == 0
+    assert code == 10
     assert not said["possible"]
     assert said["blocks"][0]["because"]
     assert said["remedies"][0]["pieces"][0]
     code, out, _ = digitize("plan", tray, "--width", "200", "--depth", "150")
-    assert code == 0
+    assert code == 10
     assert "Way out: bend" in out
 
 
@@ -88,7 +88,7 @@ def test_plan_keeps_to_an_order_or_says_why_not(digitize, tmp_path):
     path.write_text(document.dumps(pieces.developed(pieces.lipped()).pattern))
     code, out, _ = digitize("plan", path, "--tool", "straight-folder", "--order", "b1,b2", "--json")
     said = json.loads(out)
-    assert code == 0
+    assert code == 10
     assert (said["blocks"][0]["bend"], said["blocks"][0]["because"]) == ("B2", "B1")
     assert "1 pair swapped" in said["remedies"][0]["text"]
     assert digitize("plan", path, "--order", "B1")[0] == 2

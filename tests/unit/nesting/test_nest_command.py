@@ -60,7 +60,7 @@ def test_the_grain_and_an_offcut_are_kept_to(digitize, channel, tmp_path):
         "nest", f"{channel}:2", "--offcut", offcut, "--grain", 0, "--name", "cut", "--json"
     )
     said = json.loads(out)
-    assert code == 0
+    assert code == 10
     assert [p["turn_deg"] % 180 for p in said["pieces"]] == [0.0]
     assert said["left_over"] == ["channel"]
     assert digitize("nest", channel)[0] == 2
