@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from digitize.cli.options import Into, Json, Overwrite, Unit, Units, positive_mm
-from digitize.cli.trace_command import PaperSize
+from digitize.cli.options import Into, Json, Overwrite, Paper, PaperSize, Unit, Units, positive_mm
 
 if TYPE_CHECKING:
     from digitize.bending.laws import Law
@@ -66,7 +65,8 @@ BendsFile = Annotated[
     Path | None, typer.Option("--bends", help="A TOML file that says the same of many bends.")
 ]
 Metal = Annotated[
-    str | None, typer.Option("--metal", "-m", help="mild-steel, galvanised, aluminium, stainless ...")
+    str | None,
+    typer.Option("--metal", "-m", help="mild-steel, galvanised, aluminium, stainless ..."),
 ]
 Thickness = Annotated[
     str | None, typer.Option("--thickness", "-t", help="Measured thickness of the sheet.")
@@ -152,9 +152,7 @@ def blank(
     name: Annotated[
         str | None, typer.Option("--name", "-n", help="Name of the blank and its files.")
     ] = None,
-    paper: Annotated[
-        PaperSize, typer.Option("--paper", "-p", help="Paper of the 1:1 template.")
-    ] = PaperSize.A4,
+    paper: Paper = PaperSize.A4,
     into: Into = Path(),
     units: Units = Unit.MM,
     as_json: Json = False,

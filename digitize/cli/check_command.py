@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from digitize.cli.options import Json, Unit, Units, positive_mm
+from digitize.cli.options import Checkerboard, Json, Phone, Printer, Unit, Units, positive_mm
 
 if TYPE_CHECKING:
     from digitize.judging.report import PhotoReport
@@ -21,22 +21,12 @@ def check(
         str | None,
         typer.Option("--thickness", "-t", help="Thickness of the piece, to judge its height too."),
     ] = None,
-    printer: Annotated[
-        str | None,
-        typer.Option("--printer", help="Profile of the printer that made the target."),
-    ] = None,
-    phone: Annotated[
-        str | None, typer.Option("--phone", help="Profile of the phone that took the photo.")
-    ] = None,
+    printer: Printer = None,
+    phone: Phone = None,
     sheet: Annotated[
         int | None, typer.Option("--sheet", "-n", help="Number of the target to judge by.")
     ] = None,
-    checkerboard: Annotated[
-        str | None,
-        typer.Option(
-            "--checkerboard", help="The target is a plain checkerboard with squares of this size."
-        ),
-    ] = None,
+    checkerboard: Checkerboard = None,
     units: Units = Unit.MM,
     as_json: Json = False,
 ) -> None:

@@ -9,8 +9,7 @@ from typing import Annotated
 
 import typer
 
-from digitize.cli.options import Overwrite, Unit, Units
-from digitize.cli.trace_command import PaperSize
+from digitize.cli.options import Overwrite, PaperSize, Unit, Units
 
 
 class DxfVersion(StrEnum):

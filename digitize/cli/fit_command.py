@@ -8,9 +8,16 @@ from typing import Annotated
 
 import typer
 
-from digitize.cli.options import Json, Overwrite, Unit, Units, positive_mm
-from digitize.cli.pieces import Printer
-from digitize.cli.trace_command import PaperSize
+from digitize.cli.options import (
+    Json,
+    Overwrite,
+    Paper,
+    PaperSize,
+    Printer,
+    Unit,
+    Units,
+    positive_mm,
+)
 
 
 class Weld(StrEnum):
@@ -65,9 +72,7 @@ def fit(
             "--into", "-o", help="Folder for pictures, drawings, trim template and history."
         ),
     ] = None,
-    paper: Annotated[
-        PaperSize, typer.Option("--paper", "-p", help="Paper of the trim template.")
-    ] = PaperSize.A4,
+    paper: Paper = PaperSize.A4,
     units: Units = Unit.MM,
     overwrite: Overwrite = False,
     as_json: Json = False,

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from digitize.cli.options import Into, Json, Overwrite, Unit, Units, positive_mm
-from digitize.cli.trace_command import PaperSize
+from digitize.cli.options import Into, Json, Overwrite, Paper, PaperSize, Unit, Units, positive_mm
 
 if TYPE_CHECKING:
     from digitize.bending.facts import Said
@@ -65,9 +64,7 @@ def join(
     name: Annotated[
         str | None, typer.Option("--name", "-n", help="Name of the pattern and its files.")
     ] = None,
-    paper: Annotated[
-        PaperSize, typer.Option("--paper", "-p", help="Paper of the 1:1 template.")
-    ] = PaperSize.A4,
+    paper: Paper = PaperSize.A4,
     into: Into = Path(),
     units: Units = Unit.MM,
     as_json: Json = False,

@@ -18,6 +18,13 @@ class Unit(StrEnum):
     INCH = "in"
 
 
+class PaperSize(StrEnum):
+    """Paper of a 1:1 template."""
+
+    A4 = "A4"
+    LETTER = "Letter"
+
+
 def positive_mm(text: str | None, unit: Unit, option: str) -> float | None:
     """A typed length in millimetres; a usage error names the option."""
     if text is None:
@@ -38,4 +45,17 @@ Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace files that
 Json = Annotated[bool, typer.Option("--json", help="Print JSON for scripts instead of tables.")]
 Into = Annotated[
     Path, typer.Option("--into", "-o", help="Folder for the files; made where missing.")
+]
+Paper = Annotated[PaperSize, typer.Option("--paper", "-p", help="Paper of the 1:1 template.")]
+Printer = Annotated[
+    str | None, typer.Option("--printer", help="Profile of the printer that made the target.")
+]
+Phone = Annotated[
+    str | None, typer.Option("--phone", help="Profile of the phone that took the photo.")
+]
+Checkerboard = Annotated[
+    str | None,
+    typer.Option(
+        "--checkerboard", help="The target is a plain checkerboard with squares of this size."
+    ),
 ]

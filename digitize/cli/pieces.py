@@ -24,7 +24,6 @@ Thickness = Annotated[
     str | None,
     typer.Option("--thickness", "-t", help="Sheet thickness, for a photo of the piece itself."),
 ]
-Printer = Annotated[str | None, typer.Option("--printer", help="Printer of the target in a photo.")]
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,19 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from digitize.cli import references, several_photos
-from digitize.cli.options import Into, Json, Overwrite, Unit, Units, positive_mm
+from digitize.cli.options import (
+    Checkerboard,
+    Into,
+    Json,
+    Overwrite,
+    Paper,
+    PaperSize,
+    Phone,
+    Printer,
+    Unit,
+    Units,
+    positive_mm,
+)
 
 if TYPE_CHECKING:
     import numpy as np
@@ -32,13 +44,6 @@ class LineSide(StrEnum):
     INSIDE = "inside"
     CENTRE = "centre"
     OUTSIDE = "outside"
-
-
-class PaperSize(StrEnum):
-    """Paper of the 1:1 template."""
-
-    A4 = "A4"
-    LETTER = "Letter"
 
 
 def trace(
@@ -74,22 +79,12 @@ def trace(
             "one sheet of paper laid on it).",
         ),
     ] = None,
-    printer: Annotated[
-        str | None,
-        typer.Option("--printer", help="Profile of the printer that made the target."),
-    ] = None,
-    phone: Annotated[
-        str | None, typer.Option("--phone", help="Profile of the phone that took the photo.")
-    ] = None,
+    printer: Printer = None,
+    phone: Phone = None,
     sheet: Annotated[
         int | None, typer.Option("--sheet", "-n", help="Number of the target to measure by.")
     ] = None,
-    checkerboard: Annotated[
-        str | None,
-        typer.Option(
-            "--checkerboard", help="The target is a plain checkerboard with squares of this size."
-        ),
-    ] = None,
+    checkerboard: Checkerboard = None,
     region: Annotated[
         str | None,
         typer.Option("--region", help="Trace only inside x0,y0,x1,y1 on the sheet."),
@@ -115,9 +110,7 @@ def trace(
     known: references.Known = None,
     around: references.Around = None,
     level: references.Level = None,
-    paper: Annotated[
-        PaperSize, typer.Option("--paper", "-p", help="Paper of the 1:1 template.")
-    ] = PaperSize.A4,
+    paper: Paper = PaperSize.A4,
     units: Units = Unit.MM,
     overwrite: Overwrite = False,
     as_json: Json = False,
