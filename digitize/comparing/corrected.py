@@ -151,7 +151,10 @@ def _put_right(found: Comparison, kinds: Sequence[Kind]) -> tuple[Closed, list[t
         inserted = between(old, swap.old_start, swap.old_end)
         ways.append((_way(inserted), _way(between(laid, swap.new_start, swap.new_end))))
         edges += inserted
-        edges += between(laid, swap.new_end, following.new_start)
+        # Where the next way begins at this one's end there is nothing between; asked for it,
+        # ``between`` would go the whole way round.
+        if swap is following or not _inside(following.new_start, swap, laid.length_mm):
+            edges += between(laid, swap.new_end, following.new_start)
     return _closed_up(edges), ways
 
 

@@ -200,3 +200,15 @@ def test_turned_over_pieces_compare_and_trim_alike(footplate: Pattern, long_belo
     on_old = found.registration.pose.of(ends)
     assert on_old[:, 1] == pytest.approx(0.0, abs=0.5)  # within a sample of the corners
     assert sorted(on_old[:, 0]) == pytest.approx((0.0, 100.0), abs=0.5)
+
+
+def test_stretches_that_meet_are_all_trimmed():
+    """The right edge too far out above and below a dip: one way begins where the other ends."""
+    old = Pattern("plate", box((0, 0), (120, 0), (120, 190), (90, 200), (0, 200)))
+    slow = [(120.09, 30), (120.05, 35), (120.09, 40)]
+    dip = [(121, 0), (121, 20), *slow, (121, 50), (121, 70), (120, 72)]
+    new = replace(old, outline=box((0, 0), *dip, (120, 190), (90, 200), (0, 200)))
+    found = compare(old, moved(new))
+    before = new.outline.as_contour().signed_area_mm2
+    left = trimmed(found).pattern.outline.as_contour().signed_area_mm2
+    assert before - left == pytest.approx(before - old.outline.as_contour().signed_area_mm2, abs=1)
