@@ -60,7 +60,8 @@ def sight(photo: Photo, only: int | None = None) -> tuple[Sighting, ...]:
     if not sightings:
         mirrored = any(looks_mirrored(read_marks(lattice, grey)) for lattice in search.nameless)
         raise nothing_read(photo, grey, search.nameless, mirrored)
-    sightings.sort(key=lambda sighting: -len(sighting.corners_px))
+    # Ties are broken by name: what is found first depends on Python's hashing of the day.
+    sightings.sort(key=lambda sighting: (-len(sighting.corners_px), str(sighting.sheet)))
     kept = tuple(s for s in sightings if only is None or s.sheet.number == only)
     if only is not None and not kept:
         raise wrong_sheet(photo, only, [s.sheet for s in sightings])
