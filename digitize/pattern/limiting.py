@@ -36,6 +36,7 @@ ADVICE = {
     "curve fit": "go nearer, in better light, and clean the edge",
     "bend allowance": "bend a test strip and say K",
     "pen line": "lead a finer pen upright along the edge",
+    "scale": "measure the printed bars with a steel rule",
 }
 REFERENCE = "reference"
 """What stands in for the print scale where nothing was printed."""
@@ -68,7 +69,7 @@ def limiting(pattern: Pattern) -> Limit | None:
     left, advice = 0.0, ADVICE.get(cause, "see to it")
     if cause == "print scale":
         if pattern.provenance.print_scale is None:
-            cause, advice = REFERENCE, "use a longer rule, or a printed target"
+            cause, advice = REFERENCE, "lay a second rule at a right angle, or a printed target"
         elif pattern.provenance.print_measured:
             advice = MEASURE_AGAIN
         else:

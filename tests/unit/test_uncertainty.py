@@ -261,7 +261,7 @@ def test_the_cause_that_limits_is_named_with_what_is_gained():
     bridged = limiting(replace(pattern, outline=Contour(tuple(edges))))
     assert (bridged.cause, "shadow" in bridged.advice) == ("hidden edges", True)
     by_rule = limiting(replace(pattern, provenance=Provenance("x")))
-    assert (by_rule.cause, "longer rule" in by_rule.advice) == ("reference", True)
+    assert (by_rule.cause, "second rule" in by_rule.advice) == ("reference", True)
     assert limiting(replace(pattern, precision=Precision(0.1, 0.001))) is None
     assert limiting(replace(pattern, precision=None, notices=(Notice("a", "b"),))) is None
 
