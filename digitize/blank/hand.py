@@ -8,13 +8,11 @@ as it is marked out on its other face.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import assert_never
 
 from digitize.errors import Notice
-from digitize.pattern.contour import Circle, Closed, Contour, Edge, Slot
 from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import Pattern
-from digitize.pattern.segments import Arc, Line, Point, Segment
+from digitize.pattern.placement import mirrored
 
 
 def opposite_hand(pattern: Pattern) -> Pattern:
@@ -29,14 +27,14 @@ def opposite_hand(pattern: Pattern) -> Pattern:
 
 def from_behind(pattern: Pattern) -> Pattern:
     """The same piece marked out on its other face: mirrored, toward and away swapped."""
-    mirrored = _mirrored(pattern)
+    turned = _mirrored(pattern)
     bends = tuple(
         replace(b, toward_face=None if b.toward_face is None else not b.toward_face)
-        for b in mirrored.bends
+        for b in turned.bends
     )
     text = "seen from behind the traced face: the same piece, marked out on its other side"
     return replace(
-        mirrored,
+        turned,
         bends=bends,
         name=f"{pattern.name}-from-behind",
         notices=(*pattern.notices, Notice("from-behind", text)),
@@ -45,43 +43,4 @@ def from_behind(pattern: Pattern) -> Pattern:
 
 def _mirrored(pattern: Pattern) -> Pattern:
     x0, _, x1, _ = closed_extent_mm(pattern.outline)
-
-    def point(p: Point) -> Point:
-        return x0 + x1 - p[0], p[1]
-
-    def segment(s: Segment) -> Segment:
-        match s:
-            case Line():
-                return Line(point(s.end_mm), point(s.start_mm))
-            case Arc():
-                # Mirrored the bulge changes sign, and travelled backward it changes again.
-                return Arc(point(s.end_mm), point(s.start_mm), s.bulge)
-            case _:
-                assert_never(s)
-
-    def closed(c: Closed) -> Closed:
-        match c:
-            case Contour():
-                edges = [Edge(segment(e.segment), e.evidence, e.u_mm) for e in reversed(c.edges)]
-                return Contour(tuple(edges))
-            case Circle():
-                return replace(c, centre_mm=point(c.centre_mm))
-            case Slot():
-                return replace(c, start_mm=point(c.start_mm), end_mm=point(c.end_mm))
-            case _:
-                assert_never(c)
-
-    precision = pattern.precision
-    return replace(
-        pattern,
-        precision=None if precision is None else precision.mirrored(x0 + x1),
-        outline=closed(pattern.outline),
-        openings=tuple(closed(o) for o in pattern.openings),
-        bends=tuple(
-            replace(b, start_mm=point(b.start_mm), end_mm=point(b.end_mm)) for b in pattern.bends
-        ),
-        marks=tuple(replace(m, at_mm=point(m.at_mm)) for m in pattern.marks),
-        scribes=tuple(
-            replace(s, start_mm=point(s.start_mm), end_mm=point(s.end_mm)) for s in pattern.scribes
-        ),
-    )
+    return mirrored(pattern, x0 + x1)

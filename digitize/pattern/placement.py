@@ -1,4 +1,4 @@
-"""The same pattern laid another way: turned and moved as a rigid body.
+"""The same pattern laid another way: turned and moved as a rigid body, or mirrored.
 
 Bulges are unchanged by turning, so arcs stay exact.
 """
@@ -6,6 +6,7 @@ Bulges are unchanged by turning, so arcs stay exact.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from typing import assert_never
 
@@ -22,21 +23,45 @@ def placed(pattern: Pattern, turn_rad: float = 0.0, move_mm: Point = (0.0, 0.0))
     def point(p: Point) -> Point:
         return c * p[0] - s * p[1] + dx, s * p[0] + c * p[1] + dy
 
+    precision = pattern.precision
+    if precision is not None and precision.budget is not None:
+        precision = replace(precision, budget=precision.budget.moved(turn_rad, move_mm))
+    return replace(_carried(pattern, point, backward=False), precision=precision)
+
+
+def mirrored(pattern: Pattern, sum_x_mm: float) -> Pattern:
+    """The pattern with x and ``sum_x_mm`` - x changed for each other, running the same way round.
+
+    Which way its bends go is not touched.
+    """
+    precision = pattern.precision
+    return replace(
+        _carried(pattern, lambda p: (sum_x_mm - p[0], p[1]), backward=True),
+        precision=None if precision is None else precision.mirrored(sum_x_mm),
+    )
+
+
+def _carried(pattern: Pattern, point: Callable[[Point], Point], *, backward: bool) -> Pattern:
+    """Every place of a pattern elsewhere; ``backward`` where that turns its outline round."""
+
     def segment(old: Segment) -> Segment:
+        start, end = point(old.start_mm), point(old.end_mm)
+        if backward:
+            start, end = end, start
         match old:
             case Line():
-                return Line(point(old.start_mm), point(old.end_mm))
+                return Line(start, end)
             case Arc():
-                return Arc(point(old.start_mm), point(old.end_mm), old.bulge)
+                # Mirrored the bulge changes sign, and travelled backward it changes again.
+                return Arc(start, end, old.bulge)
             case _:
                 assert_never(old)
 
     def closed(old: Closed) -> Closed:
         match old:
             case Contour():
-                return Contour(
-                    tuple(Edge(segment(e.segment), e.evidence, e.u_mm) for e in old.edges)
-                )
+                edges = reversed(old.edges) if backward else old.edges
+                return Contour(tuple(Edge(segment(e.segment), e.evidence, e.u_mm) for e in edges))
             case Circle():
                 return replace(old, centre_mm=point(old.centre_mm))
             case Slot():
@@ -44,12 +69,8 @@ def placed(pattern: Pattern, turn_rad: float = 0.0, move_mm: Point = (0.0, 0.0))
             case _:
                 assert_never(old)
 
-    precision = pattern.precision
-    if precision is not None and precision.budget is not None:
-        precision = replace(precision, budget=precision.budget.moved(turn_rad, move_mm))
     return replace(
         pattern,
-        precision=precision,
         outline=closed(pattern.outline),
         openings=tuple(closed(o) for o in pattern.openings),
         bends=tuple(
