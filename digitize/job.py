@@ -201,24 +201,16 @@ def trace_seen(seen: Seen, progress: Progress) -> Traced:
     """Everything in one photo, by the mode asked for or chosen."""
     photo, camera, sheet = seen.photo, seen.solution.camera, seen.sightings[0].sheet
     options = seen.options
-    fits, reason = choose_mode(photo, camera, sheet, seen.scale_xy, light=seen.light)
-    mode = fits if options.mode == "auto" else options.mode
-    chosen = _of_mode(options.mode, fits, reason, on_paper=sheet.work_area_mm is not None)
+    chosen: tuple[Notice, ...] = ()
+    mode = options.mode
+    # Asked for by name it is judged only where that can matter, lines on a piece being like it.
+    if mode == "auto" or (mode == "silhouette" and sheet.work_area_mm is not None):
+        fits, reason = choose_mode(photo, camera, sheet, seen.scale_xy, light=seen.light)
+        chosen = _of_mode(mode, fits, reason)
+        mode = fits if mode == "auto" else mode
     if mode == "ink":
         progress("Following the ink lines")
-        drawn = InkOptions(
-            line_side=options.line_side,
-            height_mm=options.surface_height_mm,
-            region_mm=options.region_mm,
-            scale_xy=seen.scale_xy,
-        )
-        try:
-            traced = trace_ink(photo, camera, sheet, drawn, light=seen.light)
-        except NothingDrawn as fault:
-            if fits == "ink":
-                raise
-            do = f"leave the mode out to trace the piece itself; for a drawing {fault.do}"
-            raise NothingDrawn(fault.what, where=fault.where, do=do) from fault
+        traced = _drawing(seen)
     else:
         progress("Following the edges")
         traced = _silhouettes(seen)
@@ -231,14 +223,33 @@ def trace_seen(seen: Seen, progress: Progress) -> Traced:
     return replace(traced, notices=(*chosen, *traced.notices))
 
 
-def _of_mode(asked: Mode, fits: Mode, reason: str, *, on_paper: bool) -> tuple[Notice, ...]:
-    """What to say of the mode; lines drawn on a piece look like a piece, so ink is believed."""
+def _of_mode(asked: Mode, fits: Mode, reason: str) -> tuple[Notice, ...]:
+    """What to say of the mode."""
     if asked == "auto":
         return (Notice("mode-chosen", f"traced as {fits}: {reason}"),)
-    if asked == "silhouette" and fits == "ink" and on_paper:
-        said = f"traced as silhouette, as asked, but {reason}: for a drawing leave the mode out"
+    if fits == "ink":
+        said = f"traced as {asked}, as asked, but {reason}: for a drawing leave the mode out"
         return (Notice("mode-doubtful", said, "doubt"),)
     return ()
+
+
+def _drawing(seen: Seen) -> Traced:
+    """What is drawn; where that is nothing, whether a piece lies there instead."""
+    photo, camera, sheet = seen.photo, seen.solution.camera, seen.sightings[0].sheet
+    drawn = InkOptions(
+        line_side=seen.options.line_side,
+        height_mm=seen.options.surface_height_mm,
+        region_mm=seen.options.region_mm,
+        scale_xy=seen.scale_xy,
+    )
+    try:
+        return trace_ink(photo, camera, sheet, drawn, light=seen.light)
+    except NothingDrawn as fault:
+        fits, _ = choose_mode(photo, camera, sheet, seen.scale_xy, light=seen.light)
+        if fits == "ink":
+            raise
+        do = f"leave the mode out to trace the piece itself; for a drawing {fault.do}"
+        raise NothingDrawn(fault.what, where=fault.where, do=do) from fault
 
 
 def _silhouettes(seen: Seen) -> Traced:
