@@ -1,7 +1,6 @@
 """``digitize fold`` and ``digitize plan`` as a person runs them."""
 
 import json
-import sys
 
 import folded_pieces as pieces
 import pypdfium2
@@ -10,25 +9,7 @@ import trimesh
 from PIL import Image
 
 from digitize.bending.facts import Said
-from digitize.cli.main import run
 from digitize.pattern import document
-
-
-@pytest.fixture
-def digitize(monkeypatch, capsys, tmp_path):
-    monkeypatch.chdir(tmp_path)
-
-    def command(*words):
-        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
-        try:
-            run()
-            code = 0
-        except SystemExit as exit_:
-            code = int(exit_.code or 0)
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return command
 
 
 @pytest.fixture

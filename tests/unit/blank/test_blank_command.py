@@ -4,33 +4,14 @@ import json
 import math
 import re
 import shlex
-import sys
 from pathlib import Path
 
 import ezdxf
 import pytest
 
-from digitize.cli.main import run
 from digitize.pattern import document
 from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import BendLine, Pattern
-
-
-@pytest.fixture
-def digitize(monkeypatch, capsys, tmp_path):
-    monkeypatch.chdir(tmp_path)
-
-    def command(*words):
-        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
-        try:
-            run()
-            code = 0
-        except SystemExit as exit_:
-            code = int(exit_.code or 0)
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return command
 
 
 @pytest.fixture

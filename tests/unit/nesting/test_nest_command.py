@@ -1,33 +1,14 @@
 """``digitize nest`` as a person runs it."""
 
 import json
-import sys
 
 import ezdxf
 import folded_pieces as pieces
 import pytest
 from PIL import Image
 
-from digitize.cli.main import run
 from digitize.pattern import document
 from digitize.pattern.model import Pattern
-
-
-@pytest.fixture
-def digitize(monkeypatch, capsys, tmp_path):
-    monkeypatch.chdir(tmp_path)
-
-    def command(*words):
-        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
-        try:
-            run()
-            code = 0
-        except SystemExit as exit_:
-            code = int(exit_.code or 0)
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return command
 
 
 @pytest.fixture
