@@ -85,7 +85,7 @@ def _reached(pattern: Pattern, reached: Sequence[tuple[str, ...]]) -> list[Notic
             x, y = opening.points_mm(0.1).mean(axis=0)
             text = (
                 f"the hole near {x:.0f}, {y:.0f} mm reaches into bend {', '.join(bends)} and will "
-                "be drawn out of shape: cut it after bending"
+                "be pulled out of shape there: cut it after bending where its shape matters"
             )
             notices.append(Notice("hole-in-bend", text, "doubt"))
     return notices

@@ -1,25 +1,28 @@
 """Where holes, slots, cut-outs and marks go in the blank: with the face they lie on.
 
-What reaches into a bend's strip cannot stay what it was; it is moved as well as can be and
-reported, for a hole drilled there comes out oval.
+What lies on one face stays what it is and goes with it.  What reaches into a bend's strip
+becomes a contour whose every point moves as the strip does, just as an outline that crosses
+it; it is reported, for the sheet does not stretch as evenly as that around a hole.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import assert_never
 
 import shapely
 
+from digitize.blank.chain import closed_up, joined
 from digitize.blank.cutting import at, meetings, piece
 from digitize.blank.folds import Fold, FoldTree
+from digitize.blank.warped import warped
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Slot
 from digitize.pattern.region import polygon
-from digitize.pattern.segments import Arc, Line, Point, Segment
+from digitize.pattern.segments import Point
 
 _SAME_MM = 1e-9
+_SHORTEST_MM = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,22 +62,21 @@ class Carrier:
 
     def moved(self, closed: Closed) -> Moved:
         """A closed edge in the blank."""
-        bends = self._reached(closed)
-        match closed:
-            case Circle():
-                return Moved(replace(closed, centre_mm=self.image(closed.centre_mm)), bends)
-            case Slot():
-                start, end = self.image(closed.start_mm), self.image(closed.end_mm)
-                return Moved(replace(closed, start_mm=start, end_mm=end), bends)
-            case Contour():
-                edges = [e for edge in closed.edges for e in self._edges(edge)]
-                closed_up = [
-                    Edge(_from(edges[i - 1].segment.end_mm, e.segment), e.evidence, e.u_mm)
-                    for i, e in enumerate(edges)
-                ]
-                return Moved(Contour(tuple(closed_up)), bends)
-            case _:
-                assert_never(closed)
+        reached = self._reached(closed)
+        names = tuple(dict.fromkeys(f.facts.name for f in reached))
+        if all(abs(f.facts.deduction_mm) < _SAME_MM for f in reached):
+            match closed:
+                case Circle():
+                    return Moved(replace(closed, centre_mm=self.image(closed.centre_mm)), names)
+                case Slot():
+                    start, end = self.image(closed.start_mm), self.image(closed.end_mm)
+                    return Moved(replace(closed, start_mm=start, end_mm=end), names)
+                case Contour():
+                    pass
+                case _:
+                    assert_never(closed)
+        edges = [e for edge in closed.as_contour().edges for e in self._edges(edge)]
+        return Moved(Contour(joined(closed_up(edges))), names)
 
     def _beside(self, fold: Fold, p: Point) -> bool:
         """Whether a point lies in the strip between the ends of the fold's own stretch."""
@@ -83,49 +85,28 @@ class Carrier:
         inside = min(a, b) <= axis.station(p)[0] <= max(a, b)
         return inside and abs(fold.beyond_mm(p)) < fold.strip_mm
 
-    def _reached(self, closed: Closed) -> tuple[str, ...]:
+    def _reached(self, closed: Closed) -> list[Fold]:
+        """The folds into whose strip a closed edge reaches."""
         area = polygon(closed)
-        names = []
+        faces = self.tree.faces
+        found = []
         for fold in self.tree.folds:
-            faces, reach = self.tree.faces, fold.strip_mm
-            line = shapely.LineString(
-                [faces.corner(fold.chord.first), faces.corner(fold.chord.last)]
-            )
-            if line.distance(area) < max(reach, 1e-6) and fold.facts.name not in names:
-                names.append(fold.facts.name)
-        return tuple(names)
+            ends = [faces.corner(fold.chord.first), faces.corner(fold.chord.last)]
+            if shapely.LineString(ends).distance(area) < fold.strip_mm:
+                found.append(fold)
+        return found
 
     def _edges(self, edge: Edge) -> list[Edge]:
-        segment = edge.segment
+        """An edge in the blank, cut where it enters or leaves a strip."""
         places = {0.0, 1.0}
         for fold in self.tree.folds:
-            reach = fold.strip_mm
-            for left in (-reach, 0.0, reach):
-                for t in meetings(segment, fold.chord.axis.moved(left)):
-                    if self._beside(fold, at(segment, t)) or left:
+            for left in (-fold.strip_mm, 0.0, fold.strip_mm):
+                for t in meetings(edge.segment, fold.chord.axis.moved(left)):
+                    if left or self._beside(fold, at(edge.segment, t)):
                         places.add(t)
         done = []
         for t0, t1 in pairwise(sorted(places)):
-            if (t1 - t0) * segment.length_mm < 1e-6:
-                continue
-            part = piece(segment, t0, t1)
-            done += [Edge(s, edge.evidence, edge.u_mm) for s in self._segments(part)]
+            if (t1 - t0) * edge.segment.length_mm > _SHORTEST_MM:
+                part = piece(edge.segment, t0, t1)
+                done += [Edge(s, edge.evidence, edge.u_mm) for s in warped(part, self.image)]
         return done
-
-    def _segments(self, segment: Segment) -> list[Segment]:
-        start, end = self.image(segment.start_mm), self.image(segment.end_mm)
-        if math.dist(start, end) < _SAME_MM:
-            return []
-        if isinstance(segment, Line):
-            return [Line(start, end)]
-        return [Arc(start, end, segment.bulge)]
-
-
-def _from(start: Point, segment: Segment) -> Segment:
-    match segment:
-        case Line():
-            return Line(start, segment.end_mm)
-        case Arc():
-            return Arc(start, segment.end_mm, segment.bulge)
-        case _:
-            assert_never(segment)

@@ -12,21 +12,19 @@ and the end is reported as ``unrelieved``.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import assert_never
 
 from digitize.blank.chain import closed_up, joined, without_loops
 from digitize.blank.cutting import at, meetings, piece
 from digitize.blank.faces import Chord
 from digitize.blank.folds import Fold, FoldTree
+from digitize.blank.warped import warped
 from digitize.pattern.contour import Contour, Edge
-from digitize.pattern.segments import Arc, Line, Point, Segment
+from digitize.pattern.segments import Point
 
-ARC_ERROR_MM = 0.002
 _SAME_MM = 1e-7
-_FINE_MM = 0.02
 _CROSSING = 0.1  # sine of the angle from which two bends meet rather than run side by side
 
 Squeeze = Callable[[float], float]
@@ -123,7 +121,7 @@ def blank_outline(tree: FoldTree) -> BlankOutline:
 
     edges: list[Edge] = []
     for part in parts:
-        for segment in _imaged(part.edge.segment, lambda p, part=part: image(p, part)):  # type: ignore[misc]
+        for segment in warped(part.edge.segment, lambda p, part=part: image(p, part)):  # type: ignore[misc]
             edges.append(Edge(segment, part.edge.evidence, part.edge.u_mm))
     widest = max((2 * f.strip_mm + abs(f.facts.deduction_mm) for f in tree.folds), default=0.0)
     edges = without_loops(closed_up(edges), 4 * widest)
@@ -291,48 +289,3 @@ def _corner_image(tree: FoldTree, p: Point, here: list[_BendEnd]) -> Point:
         dx, dy = end.fold.pulled(end.share)
         x, y = x + dx, y + dy
     return x, y
-
-
-def _imaged(segment: Segment, image: Callable[[Point], Point]) -> Iterable[Segment]:
-    """A segment moved point by point; an arc that is squeezed becomes arcs close to its image."""
-    start, end = image(segment.start_mm), image(segment.end_mm)
-    if math.dist(start, end) <= _SAME_MM:
-        return
-    match segment:
-        case Line():
-            yield Line(start, end)
-        case Arc():
-            moved = Arc(start, end, segment.bulge)
-            worst = max(math.dist(image(at(segment, t)), at(moved, t)) for t in (0.25, 0.5, 0.75))
-            if worst <= 1e-9:
-                yield moved
-                return
-            through = _arc_through(start, image(at(segment, 0.5)), end)
-            off = max(
-                abs(math.dist(image(at(segment, t)), through.centre_mm) - through.radius_mm)
-                if isinstance(through, Arc)
-                else 0.0
-                for t in (0.25, 0.75)
-            )
-            if off <= ARC_ERROR_MM or segment.length_mm < _FINE_MM:
-                yield through
-                return
-            yield from _imaged(piece(segment, 0.0, 0.5), image)
-            yield from _imaged(piece(segment, 0.5, 1.0), image)
-        case _:
-            assert_never(segment)
-
-
-def _arc_through(start: Point, middle: Point, end: Point) -> Segment:
-    """The arc through three points, or the line where they lie straight."""
-    chord = math.dist(start, end)
-    ux, uy = (end[0] - start[0]) / chord, (end[1] - start[1]) / chord
-    mx, my = middle[0] - start[0], middle[1] - start[1]
-    along, left = mx * ux + my * uy - chord / 2, my * ux - mx * uy
-    if abs(left) < 1e-9:
-        return Line(start, end)
-    # Sagitta of the circle through the ends whose distance to the middle point is the radius.
-    k = (along * along + left * left - chord * chord / 4) / (2 * left)  # centre, left of chord
-    radius = math.hypot(chord / 2, k)
-    sagitta = k + math.copysign(radius, left)
-    return Arc(start, end, -2 * sagitta / chord)
