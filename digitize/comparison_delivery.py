@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 from digitize.comparing import trials
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.corrected import next_time, trimmed
-from digitize.comparing.trials import Trial, trial_of
+from digitize.comparing.trials import Trial, changed, trial_of
 from digitize.files import (
     comparison_drawing,
     comparison_picture,
@@ -25,30 +26,45 @@ from digitize.pattern import document
 HISTORY = ".trials.json"
 
 
-def last_trial(found: Comparison, folder: Path) -> Trial | None:
-    """The trial before this one of the same old piece, if the folder knows any."""
-    kept = _trials(found, folder)
-    return kept[-1] if kept else None
+@dataclass(frozen=True, slots=True)
+class DeliveryOptions:
+    """How the files are written."""
+
+    unit: Unit = "mm"
+    paper: str = "A4"
+    overwrite: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """What was left in a folder: the files, and the trial that was the last one until then."""
+
+    files: tuple[Path, ...] = ()
+    before: Trial | None = None
+
+    def since(self, found: Comparison) -> list[str]:
+        """What this trial changed, a sentence for each place; empty for the first one."""
+        return changed(self.before, trial_of(found)) if self.before is not None else []
 
 
 def deliver(
     found: Comparison,
+    headline: str,
     folder: Path,
-    unit: Unit,
-    paper_size: str,
+    options: DeliveryOptions,
     *,
     backdrop: Backdrop | None = None,
-    overwrite: bool = False,
-) -> tuple[Path, ...]:
-    """Write every file and add to the history; returns their paths.
+) -> Delivered:
+    """Write every file and add to the history; ``headline`` is the verdict over the pictures.
 
     A template and a trimmed pattern are written only where something is to be trimmed.
     Raises ``NotWritten`` before anything is written where a file exists.
     """
+    unit = options.unit
     stem = f"{found.new.name}-over-{found.old.name}"
     pictures = (
-        comparison_picture.render(found, unit, backdrop),
-        comparison_plot.render(found, unit),
+        comparison_picture.render(found, headline, unit, backdrop),
+        comparison_plot.render(found, headline, unit),
     )
     files = {
         f"{stem}.png": pictures[0],
@@ -59,32 +75,32 @@ def deliver(
     }
     trim = trimmed(found)
     if trim.lines:
-        options = paper.PaperOptions(paper=paper_size, unit=unit)
+        printed = paper.PaperOptions(paper=options.paper, unit=unit)
         files[f"{trim.pattern.name}.pattern.json"] = document.dumps(trim.pattern).encode()
         offcuts = [Offcut(*ways) for ways in zip(trim.lines, trim.instead_of, strict=True)]
-        files[f"{trim.pattern.name}-1to1.pdf"] = paper.render(trim.pattern, options, offcuts)
+        files[f"{trim.pattern.name}-1to1.pdf"] = paper.render(trim.pattern, printed, offcuts)
     if not found.same:
         better = next_time(found).pattern
         files[f"{better.name}.pattern.json"] = document.dumps(better).encode()
     paths = {folder / name: data for name, data in files.items()}
     for path in paths:
-        if path.exists() and not overwrite:
+        if path.exists() and not options.overwrite:
             raise NotWritten(
                 "a file of that name exists already",
                 where=str(path),
                 do="choose another folder, or say --overwrite",
             )
-    kept = (*_trials(found, folder), trial_of(found))
+    earlier = _trials(found, folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
         raise NotWritten(
             "the folder cannot be made", where=str(folder), do=(fault.strerror or "").lower()
         ) from fault
-    written = [write_bytes(path, data, overwrite=overwrite) for path, data in paths.items()]
-    history = trials.dumps(found.old.name, kept).encode()
+    written = [write_bytes(path, data, overwrite=options.overwrite) for path, data in paths.items()]
+    history = trials.dumps(found.old.name, (*earlier, trial_of(found))).encode()
     written.append(write_bytes(_history(found, folder), history, overwrite=True))
-    return tuple(written)
+    return Delivered(tuple(written), earlier[-1] if earlier else None)
 
 
 def _history(found: Comparison, folder: Path) -> Path:

@@ -18,7 +18,7 @@ from digitize.cli.options import (
     Units,
     positive_mm,
 )
-from digitize.cli.pieces import Thickness
+from digitize.cli.pieces import Flip, IntoIfSaid, Thickness
 
 
 class Over(StrEnum):
@@ -52,21 +52,14 @@ def compare(
             "then hole), B1 (bend line). H1=H2: the new one's is called H2.",
         ),
     ] = None,
-    flip: Annotated[
-        bool, typer.Option("--flip", help="The new piece was seen from its other face.")
-    ] = False,
+    flip: Flip = False,
     allow: Annotated[
         str | None,
         typer.Option("--allow", help="End with code 10 where the edge is off by more than this."),
     ] = None,
     thickness: Thickness = None,
     printer: Printer = None,
-    into: Annotated[
-        Path | None,
-        typer.Option(
-            "--into", "-o", help="Folder for pictures, drawings, trim template and history."
-        ),
-    ] = None,
+    into: IntoIfSaid = None,
     paper: Paper = PaperSize.A4,
     units: Units = Unit.MM,
     overwrite: Overwrite = False,
@@ -76,8 +69,9 @@ def compare(
     from digitize.cli import show, show_comparison
     from digitize.cli.pieces import backdrop, read_piece
     from digitize.comparing.comparison import compare as hold_over
-    from digitize.comparison_delivery import deliver, last_trial
+    from digitize.comparison_delivery import Delivered, DeliveryOptions, deliver
     from digitize.errors import Exit
+    from digitize.files.comparison_words import headline
 
     allowed_mm = positive_mm(allow, units, "--allow")
     with show.progress(quiet=as_json) as progress:
@@ -91,18 +85,13 @@ def compare(
             mirrored=flip,
             locked=tuple(lock.split(",")) if lock else (),
         )
-        before = last_trial(found, into) if into is not None else None
-        files: tuple[Path, ...] = ()
+        left = Delivered()
         if into is not None:
             progress("Writing the files")
-            files = deliver(
-                found,
-                into,
-                units.value,
-                paper.value,
-                backdrop=backdrop(first, second),
-                overwrite=overwrite,
-            )
-    show_comparison.result(found, before, files, units.value, as_json=as_json)
+            options = DeliveryOptions(units.value, paper.value, overwrite)
+            shown = backdrop(first, second)
+            said = headline(found, units.value)
+            left = deliver(found, said, into, options, backdrop=shown)
+    show_comparison.result(found, left, units.value, as_json=as_json)
     if allowed_mm is not None and found.largest_mm > allowed_mm:
         raise typer.Exit(Exit.DIFFERS)

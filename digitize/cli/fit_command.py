@@ -18,6 +18,7 @@ from digitize.cli.options import (
     Units,
     positive_mm,
 )
+from digitize.cli.pieces import Flip, IntoIfSaid
 
 
 class Weld(StrEnum):
@@ -59,19 +60,13 @@ def fit(
         str | None,
         typer.Option("--lap", help="The piece laps over the opening's edge by this much."),
     ] = None,
-    flip: Annotated[
-        bool, typer.Option("--flip", help="The piece was seen from its other face.")
-    ] = False,
+    flip: Flip = False,
     allow: Annotated[
-        str | None, typer.Option("--allow", help="End with code 10 where a gap is wider than this.")
+        str | None,
+        typer.Option("--allow", help="End with code 10 where a gap or overlap is more than this."),
     ] = None,
     printer: Printer = None,
-    into: Annotated[
-        Path | None,
-        typer.Option(
-            "--into", "-o", help="Folder for pictures, drawings, trim template and history."
-        ),
-    ] = None,
+    into: IntoIfSaid = None,
     paper: Paper = PaperSize.A4,
     units: Units = Unit.MM,
     overwrite: Overwrite = False,
@@ -81,8 +76,9 @@ def fit(
     from digitize.cli import show, show_fit
     from digitize.cli.pieces import backdrop, read_piece
     from digitize.comparing.opening import FitInOptions, NoThickness, fit_in
-    from digitize.comparison_delivery import deliver, last_trial
+    from digitize.comparison_delivery import Delivered, DeliveryOptions, deliver
     from digitize.errors import Exit
+    from digitize.files.opening_words import headline
 
     allowed_mm = positive_mm(allow, units, "--allow")
     lap_mm = positive_mm(lap, units, "--lap") or 0.0
@@ -97,18 +93,14 @@ def fit(
         progress("Placing the piece")
         options = FitInOptions(thick, weld.value, place.value, lap_mm, flip)
         found = fit_in(inner.pattern, outer.pattern, options)
-        before = last_trial(found.comparison, into) if into is not None else None
-        files: tuple[Path, ...] = ()
+        left = Delivered()
         if into is not None:
             progress("Writing the files")
-            files = deliver(
-                found.comparison,
-                into,
-                units.value,
-                paper.value,
-                backdrop=backdrop(outer, inner),
-                overwrite=overwrite,
-            )
-    show_fit.result(found, before, files, units.value, as_json=as_json)
-    if allowed_mm is not None and found.largest_gap_mm > allowed_mm:
+            written = DeliveryOptions(units.value, paper.value, overwrite)
+            shown = backdrop(outer, inner)
+            said = headline(found, units.value)
+            left = deliver(found.comparison, said, into, written, backdrop=shown)
+    show_fit.result(found, left, units.value, as_json=as_json)
+    off_mm = max(found.largest_gap_mm, *(e.trim_mm for e in found.edges))
+    if allowed_mm is not None and off_mm > allowed_mm:
         raise typer.Exit(Exit.DIFFERS)

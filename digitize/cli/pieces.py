@@ -24,6 +24,11 @@ Thickness = Annotated[
     str | None,
     typer.Option("--thickness", "-t", help="Sheet thickness, for a photo of the piece itself."),
 ]
+Flip = Annotated[bool, typer.Option("--flip", help="The new piece was seen from its other face.")]
+IntoIfSaid = Annotated[
+    Path | None,
+    typer.Option("--into", "-o", help="Folder for pictures, drawings, trim template and history."),
+]
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
 import typer
@@ -14,26 +12,24 @@ from rich.console import Console
 from rich.table import Table
 
 from digitize.comparing.comparison import Comparison
-from digitize.comparing.trials import Trial, changed, trial_of
-from digitize.files.comparison_words import change_words, stretch_words
+from digitize.comparison_delivery import Delivered
+from digitize.files.comparison_words import area, change_words, headline, stretch_words
 from digitize.files.units import Unit, length, mm_per
 
 
-def result(
-    found: Comparison, before: Trial | None, files: Sequence[Path], unit: Unit, *, as_json: bool
-) -> None:
+def result(found: Comparison, left: Delivered, unit: Unit, *, as_json: bool) -> None:
     """A finished comparison, what the last trial changed, and the files written."""
     if as_json:
-        typer.echo(json.dumps(as_document(found, before, files), indent=2))
+        typer.echo(json.dumps(as_document(found, left), indent=2))
         return
     console = Console(width=None if Console().is_terminal else 100, highlight=False)
     old_mm2, new_mm2 = found.area_mm2
     caption = (
         f"profile value {length(found.deviation.profile_mm, unit, 2)}; "
         f"{100 * found.deviation.same_share:.0f} % of the edge the same within measurement; "
-        f"metal {(new_mm2 - old_mm2) / 100:+.1f} cm²"
+        f"metal {area(new_mm2 - old_mm2, unit)}"
     )
-    title = f"{found.new.name} over {found.old.name}"
+    title = f"{found.new.name} over {found.old.name}: {headline(found, unit)}"
     table = Table(title=title, caption=caption, title_justify="left")
     table.add_column("edge of the new piece", min_width=40)
     table.add_column("off", justify="right")
@@ -50,14 +46,19 @@ def result(
     console.print(table)
     if found.changes.both or found.changes.only_old or found.changes.only_new:
         console.print(_features(found, unit))
+    after_table(console, found, left)
+
+
+def after_table(console: Console, found: Comparison, left: Delivered) -> None:
+    """Doubts, what the last trial changed, and the files written."""
     for notice in found.notices:
         word = "Doubt" if notice.level == "doubt" else "Note"
         console.print(f"{word}: {notice.text}", soft_wrap=True)
-    if before is not None:
-        console.print(f"Since the trial before ({before.new}):")
-        for sentence in changed(before, trial_of(found)) or ["nothing differs, then as now"]:
+    if left.before is not None:
+        console.print(f"Since the trial before ({left.before.new}):")
+        for sentence in left.since(found) or ["nothing differs, then as now"]:
             console.print(f"  {sentence}", soft_wrap=True)
-    for path in files:
+    for path in left.files:
         typer.echo(f"Wrote {path}")
 
 
@@ -89,7 +90,7 @@ def _features(found: Comparison, unit: Unit) -> Table:
     return table
 
 
-def as_document(found: Comparison, before: Trial | None, files: Sequence[Path]) -> dict[str, Any]:
+def as_document(found: Comparison, left: Delivered) -> dict[str, Any]:
     """The comparison for scripts; lengths in mm, places on the old piece."""
     registration, off = found.registration, found.deviation
     pose = registration.pose
@@ -116,7 +117,7 @@ def as_document(found: Comparison, before: Trial | None, files: Sequence[Path]) 
         "features": [{**asdict(c), "same": c.same} for c in found.changes.both],
         "only_old": list(found.changes.only_old),
         "only_new": list(found.changes.only_new),
-        "since": changed(before, trial_of(found)) if before is not None else [],
+        "since": left.since(found),
         "notices": [{"code": n.code, "text": n.text, "level": n.level} for n in found.notices],
-        "files": [str(f) for f in files],
+        "files": [str(f) for f in left.files],
     }

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from digitize.comparing.boundary import IntArray
 from digitize.comparing.common_scale import shared_scale_u
-from digitize.pattern.contour import Closed
+from digitize.pattern.contour import Closed, Edge
 from digitize.pattern.model import Pattern, Precision
 
 FloatArray = NDArray[np.float64]
@@ -27,15 +27,13 @@ on a good day; common practice, no source."""
 def edge_u_mm(pattern: Pattern) -> FloatArray:
     """Standard uncertainty (M,) across each segment of the outline, in the order it has."""
     least = pattern.precision.edge_u_mm if pattern.precision is not None else 0.0
-    edges = _in_order(pattern.outline)
-    return np.array([max(least, u or 0.0) for u in edges])
+    return np.array([max(least, e.u_mm or 0.0) for e in in_order(pattern.outline)])
 
 
-def _in_order(outline: Closed) -> list[float | None]:
-    """Edge uncertainties in the order of ``Boundary``, which turns clockwise outlines round."""
+def in_order(outline: Closed) -> tuple[Edge, ...]:
+    """The edges in the order of ``Boundary``, which turns clockwise outlines round."""
     contour = outline.as_contour()
-    found = [e.u_mm for e in contour.edges]
-    return found if contour.signed_area_mm2 > 0 else found[::-1]
+    return contour.edges if contour.signed_area_mm2 > 0 else contour.edges[::-1]
 
 
 def expanded_mm(

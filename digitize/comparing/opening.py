@@ -1,13 +1,16 @@
 """A piece against its opening: gap and overlap all round, and what to do about them.
 
-Gaps come sorted into bands of how they can be welded, edge by edge: what to trim, where a
-strip is missing, and how much bigger to cut next time.  With a lap allowance the piece is to
-overlap the opening's edge by that much, and what it lacks of it counts as gap.
+One rule, edge by edge: past the opening's edge by more than U is an overlap, to be trimmed;
+within U all along is the same within measurement; the rest is a gap, sorted into bands of how
+it can be welded.  Next time an edge that is not good is to be cut bigger by its mean gap less
+the wanted one.  With a lap allowance the piece is to overlap the opening's edge by that much,
+and what it lacks of it counts as gap.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +18,7 @@ from numpy.typing import NDArray
 from digitize.comparing.agreement import alike_u_mm
 from digitize.comparing.comparison import Comparison, compare_at
 from digitize.comparing.deviation import Side
+from digitize.comparing.evidence import unseen
 from digitize.comparing.placement import Objective, place_inside
 from digitize.comparing.registration import FitOptions
 from digitize.comparing.sides import Sides
@@ -25,7 +29,11 @@ from digitize.pattern.segments import Point
 
 FloatArray = NDArray[np.float64]
 
+Verdict = Literal["overlap", "same", "gap"]
+"""Past where it should end by more than U somewhere; within U all along; or short of it."""
+
 _SHORTEST_STRIP_MM = 10.0  # what is shorter is filled or filed; common practice, no source
+_MOSTLY = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,9 +58,8 @@ class EdgeGap:
     """The gap along one edge of the opening, by its name and in words.
 
     Gaps are positive where the piece is short of where it should end, negative where it is
-    past it.  ``piece_edge`` is the edge of the piece that lies there.  ``bigger_mm`` is how
-    much bigger to cut that edge next time (negative: smaller) for a gap in the middle of
-    the best band, None where it is in that band already or the difference is less than U.
+    past it; with a lap allowance they are what is missing of the lap.  ``piece_edge`` is the
+    edge of the piece that lies there, ``expanded_mm`` U at the place that decided the verdict.
     """
 
     edge: str
@@ -64,10 +71,14 @@ class EdgeGap:
     most_mm: float
     expanded_mm: float
     at_mm: Point  # of the largest gap
+    verdict: Verdict
     band: Band  # of the largest gap
-    trim_mm: float  # the most that the piece is past where it should end
+    trim_mm: float  # what the piece is past where it should end, 0 where within U
     strip_mm: tuple[float, float] | None  # length and width of a strip to add
     bigger_mm: float | None
+    """How much bigger to cut next time, negative for smaller: the mean gap less the wanted
+    one.  None where the edge is good or the same as it is, or that is within U."""
+    rebuilt: bool = False  # most of the edge, of either, was not seen
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +96,13 @@ class OpeningFit:
     def worst(self) -> Band:
         """The band of the largest gap."""
         return max((e.band for e in self.edges), key=lambda b: b.rank)
+
+
+def wanted_gap_mm(options: FitInOptions) -> float:
+    """What "next time" aims at: the middle of the best band; no lap missing."""
+    if options.lap_mm:
+        return 0.0
+    return (bands(options.thickness_mm, options.process)[0].up_to_mm or 0.0) / 2.0
 
 
 def fit_in(piece: Pattern, opening: Pattern, options: FitInOptions) -> OpeningFit:
@@ -111,62 +129,87 @@ def _edges(found: Comparison, options: FitInOptions) -> tuple[EdgeGap, ...]:
     its = found.deviation.old
     words, own = Sides.of(found.old), Sides.of(found.laid)
     names = np.array(words.names)[its.segment]
-    gap = options.lap_mm + _square_gaps(its, found.deviation.new)
+    gap = options.lap_mm + _square_gaps(its, found.deviation.new, 1.0)
     # The piece may stand farther out than the opening's edge sees from its own side.
     other = found.deviation.new
     its_names = np.array(words.names)[other.other_segment]
-    seen = options.lap_mm - other.signed_mm
-    good = bands(options.thickness_mm, options.process)[0].up_to_mm or 0.0
-    wanted = 0.0 if options.lap_mm else good / 2.0
+    seen = options.lap_mm + _square_gaps(other, its, -1.0)
+    rebuilt = unseen(its, found.old, found.laid)
     rows = []
     for name in dict.fromkeys(words.names):
         on = np.flatnonzero(names == name)
         if not len(on):
             continue
         weight = its.weight_mm[on]
+        there = its_names == name
         most = int(on[int(np.argmax(gap[on]))])
-        there = seen[its_names == name]
-        low = min(float(gap[on].min()), float(there.min()) if len(there) else np.inf)
         mean = float(np.average(gap[on], weights=weight))
+        every = np.concatenate((gap[on], seen[there]))
+        expanded = np.concatenate((its.expanded_mm[on], other.expanded_mm[there]))
+        verdict, decided, trim = _judged(every, expanded, options)
         band = band_of(float(gap[most]), options.thickness_mm, options.process)
-        expanded = float(its.expanded_mm[on].max())
         middle = on[len(on) // 2]
-        wide = gap[on] > (_remake_over(options) if not options.lap_mm else 0.0)
-        strip = None
-        long = float(weight[wide].sum())
-        if long >= _SHORTEST_STRIP_MM and band.up_to_mm is None:
-            strip = long, float(gap[most])
-        bigger = mean - wanted
-        past = -low - (0.0 if not options.lap_mm else np.inf)
+        bigger = mean - wanted_gap_mm(options)
+        fine = verdict == "same" or (verdict == "gap" and not options.lap_mm and band.rank == 0)
         rows.append(
             EdgeGap(
                 name,
                 own.names[int(np.bincount(its.other_segment[on]).argmax())],
                 words.edge(_point(its.places_mm[middle]), _point(its.normal[middle])),
                 float(weight.sum()),
-                low,
+                float(every.min()),
                 mean,
                 float(gap[most]),
-                expanded,
+                decided,
                 _point(its.places_mm[most]),
+                verdict,
                 band,
-                past if past > expanded else 0.0,
-                strip,
-                None if abs(bigger) <= max(expanded, wanted) else bigger,
+                trim,
+                _strip(gap[on], weight, band, options),
+                None if fine or abs(bigger) <= decided else bigger,
+                float(np.average(rebuilt[on], weights=weight)) > _MOSTLY,
             )
         )
     return tuple(rows)
 
 
-def _square_gaps(its: Side, other: Side) -> FloatArray:
-    """Gaps from the opening's edge; off a corner of the piece square to that edge."""
-    gap = -its.signed_mm
-    begins = other.boundary.begins_mm[its.other_segment]
-    past = its.other_along_mm - begins
-    whole = other.boundary.length_mm[its.other_segment]
+def _judged(
+    gap_mm: FloatArray, expanded_mm: FloatArray, options: FitInOptions
+) -> tuple[Verdict, float, float]:
+    """The verdict on an edge's gaps (N,), U where it was decided, and what is to be trimmed."""
+    past = np.where(-gap_mm > expanded_mm, -gap_mm, 0.0)
+    if not options.lap_mm and past.any():
+        worst = int(past.argmax())
+        return "overlap", float(expanded_mm[worst]), float(past[worst])
+    # More lap than was asked for does no harm.
+    size = np.maximum(gap_mm, 0.0) if options.lap_mm else np.abs(gap_mm)
+    short = size > expanded_mm
+    worst = int(np.where(short, size, 0.0).argmax() if short.any() else size.argmax())
+    return "gap" if short.any() else "same", float(expanded_mm[worst]), 0.0
+
+
+def _strip(
+    gap_mm: FloatArray, weight_mm: FloatArray, band: Band, options: FitInOptions
+) -> tuple[float, float] | None:
+    """Length and width of the strip that an edge lacks, where it lacks one."""
+    wide = gap_mm > (_remake_over(options) if not options.lap_mm else 0.0)
+    long = float(weight_mm[wide].sum())
+    if long < _SHORTEST_STRIP_MM or band.up_to_mm is not None:
+        return None
+    return long, float(gap_mm.max())
+
+
+def _square_gaps(side: Side, other: Side, outward: float) -> FloatArray:
+    """Gaps at the samples of a side; where they end at a corner of the other, square to the side.
+
+    ``outward`` is 1 for the opening's side, whose gaps lie inward, -1 for the piece's.
+    """
+    gap = -side.signed_mm
+    past = side.other_along_mm - other.boundary.begins_mm[side.other_segment]
+    whole = other.boundary.length_mm[side.other_segment]
     corner = (past < 1e-9) | (whole - past < 1e-9)
-    way = its.places_mm[corner] - its.other_mm[corner]
-    gap[corner] = np.einsum("ij,ij->i", its.normal[corner], way)
+    way = side.places_mm[corner] - side.other_mm[corner]
+    gap[corner] = outward * np.einsum("ij,ij->i", side.normal[corner], way)
     return gap
 
 

@@ -56,15 +56,17 @@ class Backdrop:
     of_new: bool
 
 
-def render(found: Comparison, unit: Unit = "mm", backdrop: Backdrop | None = None) -> bytes:
+def render(
+    found: Comparison, headline: str, unit: Unit = "mm", backdrop: Backdrop | None = None
+) -> bytes:
     """The picture of a comparison as PNG, over a photo where there is one."""
-    return png(_View(found, unit).draw(backdrop))
+    return png(_View(found, headline, unit).draw(backdrop))
 
 
 class _View:
     """One picture: where the old piece lies on it, and what is drawn from the bottom up."""
 
-    def __init__(self, found: Comparison, unit: Unit) -> None:
+    def __init__(self, found: Comparison, headline: str, unit: Unit) -> None:
         self.found, self.unit = found, unit
         self.datum = datum_of(found.old)
         boxes = [self._box(p.outline) for p in (found.old, found.laid)]
@@ -83,7 +85,7 @@ class _View:
         self.edges = shapely.MultiLineString(
             [shapely.LinearRing(self.px(c.points_mm(0.5))) for c in closed]
         ).buffer(6.0)
-        self.notes = wrapped(list(caption(found, unit)), room, round(0.9 * self.type_px))
+        self.notes = wrapped(list(caption(found, headline, unit)), room, round(0.9 * self.type_px))
 
     def draw(self, backdrop: Backdrop | None = None) -> Picture:
         """The whole picture."""

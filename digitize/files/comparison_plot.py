@@ -29,7 +29,7 @@ GREY: Rgb = (190, 190, 190)
 BAND: Rgb = (228, 228, 224)
 
 
-def render(found: Comparison, unit: Unit = "mm") -> bytes:
+def render(found: Comparison, headline: str, unit: Unit = "mm") -> bytes:
     """The plot of a comparison as PNG."""
     side = found.deviation.new
     datum = np.array(datum_of(found.old).origin_mm)
@@ -62,10 +62,10 @@ def render(found: Comparison, unit: Unit = "mm") -> bytes:
             lettering.line(LEFT - 14, y, text if share else "0", 24, anchor="rm")
         lettering.line(
             LEFT,
-            20,
-            f"deviation of {found.new.name} from {found.old.name}, {unit}; "
-            "up: more metal; grey: within the measurement",
-            24,
+            22,
+            f"{found.new.name} over {found.old.name}: {headline}",
+            26,
+            bold=True,
         )
         for a, b in pairwise(cuts):
             middle = (along[a] + along[b - 1]) / 2

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.differences import Change
 from digitize.comparing.stretches import Stretch
-from digitize.files.units import Unit, length
+from digitize.files.units import MM_PER_INCH, Unit, length
 
 
 def change_words(change: Change, unit: Unit) -> str:
@@ -36,11 +36,46 @@ def _signed(value_mm: float, unit: Unit) -> str:
     return ("+" if value_mm >= 0 else "-") + length(abs(value_mm), unit)
 
 
-def caption(found: Comparison, unit: Unit) -> Iterator[str]:
-    """What the picture says in words."""
+def headline(found: Comparison, unit: Unit) -> str:
+    """The verdict in one line."""
+    if found.same:
+        return "the same within measurement"
+    said = []
+    for kind, word in (("more", "trim up to"), ("less", "short by up to")):
+        listed = [s for s in found.stretches if s.kind == kind and not s.ragged]
+        if listed:
+            most = length(max(s.largest_mm for s in listed), unit)
+            said.append(f"{word} {most} ({_counted(len(listed), 'place')})")
+    ragged = sum(s.ragged for s in found.stretches)
+    if ragged:
+        said.append(f"ragged old edge ({_counted(ragged, 'place')})")
+    changes = found.changes
+    moved = sum(not c.same for c in changes.both)
+    if moved:
+        said.append(f"{_counted(moved, 'feature')} off")
+    for names, word in ((changes.only_old, "missing"), (changes.only_new, "extra")):
+        if names:
+            said.append(f"{_counted(len(names), 'feature')} {word}")
+    return ", ".join(said)
+
+
+def _counted(count: int, word: str) -> str:
+    return f"{count} {word}{'s' if count != 1 else ''}"
+
+
+def area(signed_mm2: float, unit: Unit) -> str:
+    """A difference of area for people: square centimetres or square inches."""
+    if unit == "in":
+        return f"{signed_mm2 / MM_PER_INCH**2:+.2f} in²"
+    return f"{signed_mm2 / 100:+.1f} cm²"
+
+
+def caption(found: Comparison, headline: str, unit: Unit) -> Iterator[str]:
+    """What the picture says in words, the verdict first."""
     off = found.deviation
     registration = found.registration
-    yield f"{found.new.name} {'in' if registration.placed else 'over'} {found.old.name}"
+    joint = "in" if registration.placed else "over"
+    yield f"{found.new.name} {joint} {found.old.name}: {headline}"
     same = f"{100 * off.same_share:.0f} % of the edge is the same within the measurement"
     if registration.placed:
         how = {"even": "gaps evened out", "smallest": "the largest gap made smallest"}

@@ -2,7 +2,9 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,6 +13,7 @@ from digitize.cli.main import run
 from digitize.comparing.opening import FitInOptions, OpeningFit, fit_in
 from digitize.comparing.pose import Pose
 from digitize.comparing.weldability import band_of, bands, root_gap_mm
+from digitize.files.opening_words import headline, now_words, verdict_words
 from digitize.pattern import document
 from digitize.pattern.contour import Circle, Contour
 from digitize.pattern.model import Pattern, Precision
@@ -97,11 +100,56 @@ def test_overlap_is_to_be_trimmed_and_short_edges_cut_bigger_next_time() -> None
     for name in ("E2", "E5"):
         assert by_edge[name].trim_mm == pytest.approx(1.0, abs=0.1)
         assert by_edge[name].bigger_mm == pytest.approx(-1.25, abs=0.1)
+        assert by_edge[name].verdict == "overlap"
     assert by_edge["E1"].trim_mm == 0.0
     assert by_edge["E1"].bigger_mm is None
     small = fit_in(panel(1.2, 1.2, 1.2, 1.2), HATCH, FitInOptions(1.0))
     # To half of the best band: 1.2 mm less 0.25 mm.
     assert [e.bigger_mm for e in small.edges] == pytest.approx([0.95] * 5, abs=5e-3)
+
+
+def test_one_rule_for_every_edge() -> None:
+    """Past by more than U: trim; within U: the same; short within the best band: good."""
+    unsure = replace(HATCH, precision=Precision(0.1, 0.0))
+    for gap, verdict, words, bigger in (
+        (-0.87, "overlap", "overlaps", -1.12),
+        (-0.15, "same", "same within measurement", None),
+        (0.15, "same", "same within measurement", None),
+        (0.4, "gap", "good", None),
+        (0.8, "gap", "weldable", 0.55),
+        (1.4, "gap", "poor", 1.15),
+    ):
+        found = fit_in(panel(gap, gap, gap, gap), unsure, FitInOptions(1.0))
+        for edge in found.edges:
+            assert edge.verdict == verdict
+            assert verdict_words(edge, lapped=False) == words
+            assert (edge.trim_mm > 0.0) == (verdict == "overlap")
+            assert edge.expanded_mm == pytest.approx(2.0 * math.hypot(0.1, 0.02))
+            if bigger is None:
+                assert edge.bigger_mm is None
+            else:  # the sum that the table's last line states
+                assert edge.bigger_mm == pytest.approx(bigger, abs=0.02)
+                assert edge.bigger_mm == edge.mean_mm - 0.25
+
+
+def test_an_edge_past_at_one_end_is_trimmed_though_good_on_average() -> None:
+    askew = shape("panel", (0.2, 0.2), (199.8, -0.9), (199.8, 109.8), (150.0, 119.8), (0.2, 119.8))
+    found = fit_in(askew, HATCH, FitInOptions(1.0, objective="smallest"))
+    assert found.largest_overlap_mm > 0.04
+    for edge in found.edges:
+        past = -edge.least_mm > edge.expanded_mm
+        assert (edge.verdict == "overlap") == past
+        assert ("trim" in now_words(edge, "mm")) == past
+    assert headline(found, "mm").startswith("does not go in: overlaps by up to")
+
+
+def test_headline_says_the_worst_first() -> None:
+    said = [
+        headline(fit_in(panel(gap, gap, gap, gap), HATCH, FitInOptions(1.0)), "mm")
+        for gap in (0.01, 0.8)
+    ]
+    assert said[0] == "fits: touches all round, same within measurement"
+    assert re.fullmatch(r"goes in: largest gap 0\.8\d mm on the .* \(E\d\), weldable", said[1])
 
 
 def test_lap_counts_what_is_missing_of_it() -> None:
