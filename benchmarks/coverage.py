@@ -144,7 +144,10 @@ def monte_carlo(number: int, draws: int) -> None:
         variances = budget.variances(row.reading)
         variances.pop(causes.FIT, None)
         u = math.sqrt(math.fsum(variances.values()))
-        ratios.append(scatter[row.name, row.kind, row.other] / u)
+        drawn = scatter.get((row.name, row.kind, row.other))
+        if drawn is None:  # on the brink of being told apart, and so not in every draw
+            continue
+        ratios.append(drawn / u)
         if row.name in ("OL", "OW") or row.kind in ("diameter", "x", "y"):
             print(f"{row.name:<6}{row.kind:<10}{ratios[-1] * u:>8.4f}{u:>8.4f}")
     print(f"drawn over budget, median of all {len(ratios)}: {np.median(ratios):.2f}")
@@ -203,7 +206,9 @@ def drawn_scatter(
         moved = carried(pattern, result, there, height_mm + lying + thick, rng.normal(0, tone_mm))
         for row in dimensions(moved).dimensions:
             values.setdefault((row.name, row.kind, row.other), []).append(row.value)
-    return {key: float(np.std(found, ddof=1)) for key, found in values.items()}
+    return {
+        key: float(np.std(found, ddof=1)) for key, found in values.items() if len(found) == draws
+    }
 
 
 def carried(

@@ -90,9 +90,14 @@ def sizes(pattern: Pattern, *, inch: bool) -> None:
     headings = (("", "left"), ("what", "left"), ("size", "right"), ("±", "right"))
     for heading, justify in (*headings, ("good to", "left")):
         table.add_column(heading, justify=justify)  # type: ignore[arg-type]
+    edges_in = {run.name: len(run.edges) for run in listed.runs}
     for row in listed.dimensions:
-        table.add_row(row.name, _what(row), *_size(row, unit), _graded(row))
+        what = _what(row, edges_in.get(row.name, 1))
+        table.add_row(row.name, what, *_size(row, unit), _graded(row))
     console.print(table)
+    if listed.unsized:
+        names = ", ".join(listed.unsized)
+        console.print(f"No size, because their ± is more than half of it: {names}", soft_wrap=True)
     for line in _precision_lines(pattern, unit):
         console.print(line, soft_wrap=True)
     for notice in pattern.notices:
@@ -153,6 +158,7 @@ def pattern_json(pattern: Pattern) -> dict[str, Any]:
             }
             for d in listed.dimensions
         ],
+        "unsized": list(listed.unsized),
         "outline_expanded_mm": None
         if pattern.precision is None
         else 2.0 * pattern.precision.edge_u_mm,
@@ -177,8 +183,10 @@ def _by_cause(pattern: Pattern, row: Dimension) -> dict[str, float] | None:
     return {cause: math.sqrt(variance) for cause, variance in variances.items()}
 
 
-def _what(row: Dimension) -> str:
+def _what(row: Dimension, edges: int) -> str:
     words = f"{row.kind} {row.other}" if row.other else row.kind
+    if row.kind == "end to end":
+        words = f"uneven stretch, end to end, {edges} edges"
     return words if row.evidence == "measured" else f"{words} ({row.evidence})"
 
 

@@ -1,26 +1,22 @@
 """The dimensions of a pattern, each with its ± and a name that drawings and tables share.
 
-Positions are measured the way a sheet is marked out: a rule along the longest straight
-edge, starting from the corner where the squared-up piece begins.  The datum's x axis is
-therefore the direction of the longest straight edge (or square to it, whichever needs the
-smaller turn from the pattern's own x axis), and its origin the lower left of the box that
-the outline fills in those axes.
-
 Names: OL and OW overall along the datum's axes, OX and OY upright as drawn when that
-differs; E1... outline edges counter-clockwise from the datum, A1... angles between straight
-edges; H1... round holes, S1... slots, C1... other openings; B1... bend lines; M1... marks.
-Edges that continue one another (split only because part of them is restored) are one edge.
+differs; E1... outline edges, A1... angles between straight edges; H1... round holes, S1...
+slots, C1... other openings; B1... bend lines; M1... marks.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, assert_never
 
 from digitize.pattern.budget import Reading
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Slot
+from digitize.pattern.datum import Datum, datum_of, turned_box
+from digitize.pattern.edge_names import NamedEdge, joined, named_edges, opening_letter, weakest
+from digitize.pattern.edge_runs import UNEVEN, EdgeRun, known, straight_runs, turn_rad, with_uneven
 from digitize.pattern.extent import Box, closed_extent_mm
 from digitize.pattern.model import BendLine, Pattern
 from digitize.pattern.placement import placed
@@ -35,38 +31,38 @@ from digitize.pattern.readings import (
     stretched,
     turned,
 )
-from digitize.pattern.segments import Arc, Line, Point, Segment
+from digitize.pattern.segments import Arc, Line, Point
+
+__all__ = [
+    "Datum",
+    "Dimension",
+    "DimensionList",
+    "Kind",
+    "NamedEdge",
+    "caliper_width",
+    "datum_of",
+    "dimensions",
+    "named_edges",
+    "opening_letter",
+]
 
 Kind = Literal[
-    "overall", "length", "radius", "angle", "diameter", "width", "x", "y", "to edge", "direction"
+    "overall",
+    "length",
+    "radius",
+    "angle",
+    "diameter",
+    "width",
+    "x",
+    "y",
+    "to edge",
+    "direction",
+    "end to end",
 ]
 
 TURN_MATTERS_DEG = 0.05  # below it the datum counts as upright
 PARALLEL_DEG = 3.0  # a bend within this of an edge is measured from it
-SAME_DIRECTION_RAD = 1e-6
-SAME_RADIUS = 1e-6
 FILLET_TANGENT_DEG = 2.0  # an arc that leaves both neighbours this smoothly rounds their corner
-
-
-@dataclass(frozen=True, slots=True)
-class Datum:
-    """Where positions are measured from."""
-
-    origin_mm: Point  # in pattern coordinates
-    direction_rad: float  # of the datum's x axis, counter-clockwise from the pattern's
-    edge: str | None  # the edge that gives the direction
-
-    def of(self, point_mm: Point) -> Point:
-        """A pattern point in datum coordinates."""
-        c, s = math.cos(self.direction_rad), math.sin(self.direction_rad)
-        dx, dy = point_mm[0] - self.origin_mm[0], point_mm[1] - self.origin_mm[1]
-        return dx * c + dy * s, dy * c - dx * s
-
-    def back(self, point_mm: Point) -> Point:
-        """A point given in datum coordinates, in pattern coordinates."""
-        c, s = math.cos(self.direction_rad), math.sin(self.direction_rad)
-        x, y = point_mm
-        return self.origin_mm[0] + x * c - y * s, self.origin_mm[1] + x * s + y * c
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,88 +88,45 @@ class Dimension:
 
 @dataclass(frozen=True, slots=True)
 class DimensionList:
-    """All dimensions of a pattern and the datum its positions start from."""
+    """The dimensions of a pattern and the datum its positions start from.
+
+    ``runs`` are the outline's edges as they are sized: alone, or together where they cannot be
+    told apart.  ``unsized`` names those of which nothing is known beside their ±.
+    """
 
     datum: Datum
     dimensions: tuple[Dimension, ...]
+    runs: tuple[EdgeRun, ...] = ()
+    unsized: tuple[str, ...] = ()
 
     def of(self, name: str) -> tuple[Dimension, ...]:
         """The dimensions of one feature."""
         return tuple(d for d in self.dimensions if d.name == name)
 
 
-@dataclass(frozen=True, slots=True)
-class NamedEdge:
-    """A whole outline edge; several pieces when its evidence changes on the way."""
-
-    name: str
-    segment: Segment
-    evidence: Evidence
-    u_mm: float | None
-
-
-def named_edges(outline: Closed, datum_mm: Point | None = None) -> tuple[NamedEdge, ...]:
-    """The outline's edges E1, E2... counter-clockwise from the one that starts nearest the datum.
-
-    A circle or slot has none: its size says all.  Without ``datum_mm`` the first edge is
-    E1.
-    """
-    if not isinstance(outline, Contour):
-        return ()
-    whole = _joined(outline.edges)
-    if datum_mm is not None:
-        first = min(
-            range(len(whole)), key=lambda i: (math.dist(whole[i].segment.start_mm, datum_mm), i)
-        )
-        whole = whole[first:] + whole[:first]
-    return tuple(
-        NamedEdge(f"E{i}", e.segment, e.evidence, e.u_mm) for i, e in enumerate(whole, start=1)
-    )
-
-
-def datum_of(pattern: Pattern) -> Datum:
-    """The datum of a pattern; upright where the outline has no straight edge."""
-    direction, longest = 0.0, 0.0
-    if isinstance(pattern.outline, Contour):
-        for edge in _joined(pattern.outline.edges):
-            if isinstance(edge.segment, Line) and edge.segment.length_mm > longest * (1 + 1e-9):
-                longest = edge.segment.length_mm
-                direction = edge.segment.start_direction_rad
-    elif isinstance(pattern.outline, Slot):
-        longest = 1.0
-        direction = Line(pattern.outline.start_mm, pattern.outline.end_mm).start_direction_rad
-    direction = math.remainder(direction, math.pi / 2)
-    if abs(math.degrees(direction)) < 1e-9:
-        direction = 0.0
-    left, bottom, _, _ = _turned_box(pattern, direction)
-    c, s = math.cos(direction), math.sin(direction)
-    origin = (left * c - bottom * s, left * s + bottom * c)
-    name = None
-    for named in named_edges(pattern.outline, origin):
-        if (
-            isinstance(named.segment, Line)
-            and abs(named.segment.length_mm - longest) <= 1e-9 * longest
-        ):
-            name = named.name
-            break
-    return Datum(origin, direction, name)
-
-
 def dimensions(pattern: Pattern) -> DimensionList:
-    """Every dimension somebody marking out the pattern asks for."""
+    """Every dimension somebody marking out the pattern asks for, where it is known.
+
+    Left out are lengths, radii and angles of the outline whose U is more than half of them; the
+    edges that have none then are named in ``unsized``.
+    """
     datum = datum_of(pattern)
     edges = named_edges(pattern.outline, datum.origin_mm)
     maker = _Maker(pattern, datum, edges)
+    runs = maker.runs()
+    of_edges = [d for run in runs for d in maker.edge(run)]
+    sized = {d.name for d in of_edges}
+    unsized = tuple(run.name for run in runs if run.name not in sized)
     found = [
         *maker.overall(),
-        *(d for i in range(len(edges)) for d in maker.edge(i)),
-        *maker.angles(edges),
+        *of_edges,
+        *maker.angles(runs, sized),
         *maker.openings(),
         *(d for i, b in enumerate(pattern.bends, 1) for d in maker.bend(f"B{i}", b, edges)),
     ]
     for i, mark in enumerate(pattern.marks, 1):
         found += maker.position(f"M{i}", mark.at_mm, mark.u_mm)
-    return DimensionList(datum, tuple(found))
+    return DimensionList(datum, tuple(found), tuple(runs), unsized)
 
 
 def caliper_width(pattern: Pattern, direction_rad: float) -> tuple[float, float | None]:
@@ -236,11 +189,11 @@ class _Maker:
 
     def width(self, direction_rad: float) -> tuple[float, float | None]:
         """Extent of the outline along a direction of its own, and U."""
-        box = _turned_box(self._pattern, direction_rad)
+        box = turned_box(self._pattern, direction_rad)
         return box[2] - box[0], self._expanded(self._box(direction_rad, datum=False))
 
     def overall(self) -> Iterator[Dimension]:
-        box = _turned_box(self._pattern, self._datum.direction_rad)
+        box = turned_box(self._pattern, self._datum.direction_rad)
         along, up = box[2] - box[0], box[3] - box[1]
         back, turn = self._datum.back, self._datum.direction_rad
         up_rad = turn + math.pi / 2
@@ -257,31 +210,63 @@ class _Maker:
         if not isinstance(outline, Contour):
             yield from self._size("outline", outline, 1.0)
 
-    def edge(self, number: int) -> Iterator[Dimension]:
-        """Length, and radius of an arc, of one of the named edges."""
-        edge = self._edges[number]
-        s = edge.segment
-        how = self._length(number)
-        yield self._mm(
-            edge.name, "length", s.length_mm, (s.start_mm, s.end_mm), how, evidence=edge.evidence
-        )
-        if isinstance(s, Arc):
-            yield self._radius(edge, s, 1.0)
+    def runs(self) -> list[EdgeRun]:
+        """The outline's edges, those put together that cannot be told apart."""
+        if self._pattern.precision is None or not self._edges:
+            return [EdgeRun((edge,), i) for i, edge in enumerate(self._edges)]
+        straight = straight_runs(self._edges, self._corner_after, self._pattern.precision.edge_u_mm)
+        return with_uneven(straight, [self._is_loose(run) for run in straight])
 
-    def _length(self, number: int) -> Reading:
-        edge, n = self._edges[number], len(self._edges)
-        s = edge.segment
+    def _is_loose(self, run: EdgeRun) -> bool:
+        """Whether a run has no size, or the greater part of it is edges too short for their ±."""
+        if not known(run.segment.length_mm, self._expanded(self._length(run))):
+            return True
+        loose_mm = 0.0
+        for i, edge in enumerate(run.edges, run.first):
+            alone = EdgeRun((edge,), i % len(self._edges))
+            # Of one that goes on straight only how far its ends are off across it counts.
+            expanded = self._expanded(self._length(alone, smooth=len(run.edges) > 1))
+            if not known(edge.segment.length_mm, expanded, UNEVEN):
+                loose_mm += edge.segment.length_mm
+        return loose_mm > 0.5 * math.fsum(edge.segment.length_mm for edge in run.edges)
+
+    def _corner_after(self, i: int) -> bool:
+        """Whether the outline is known to turn after an edge; it does where a rounding begins."""
+        before, after = self._edges[i], self._edges[(i + 1) % len(self._edges)]
+        first, second = before.segment, after.segment
+        if not (isinstance(first, Line) and isinstance(second, Line)):
+            return True
+        how = self._turn((first, before.u_mm), (second, after.u_mm))
+        return known(math.degrees(turn_rad(first, second)), self._expanded(how))
+
+    def edge(self, run: EdgeRun) -> Iterator[Dimension]:
+        """Length, and radius of an arc, of an edge or of several together, where it is known."""
+        s = run.segment
+        how = self._length(run)
+        kind: Kind = "end to end" if run.uneven else "length"
+        ends = (s.start_mm, s.end_mm)
+        found = self._mm(run.name, kind, s.length_mm, ends, how, evidence=run.evidence)
+        if known(found.value, found.expanded):
+            yield found
+        if isinstance(s, Arc):
+            radius = self._radius(run.edges[0], s, 1.0)
+            if known(radius.value, radius.expanded):
+                yield radius
+
+    def _length(self, run: EdgeRun, *, smooth: bool = False) -> Reading:
+        s, n = run.segment, len(self._edges)
         if isinstance(s, Arc):
             # Turn times radius where it rounds a corner; its ends are free along the edge.
             change = abs(s.included_rad) * radius_change(s)
             return reading(
                 free=stretched(s.start_mm, s.end_mm, s.length_mm / math.dist(s.start_mm, s.end_mm)),
-                own=((change, edge.u_mm),),
+                own=((change, run.u_mm),),
                 outward=s.included_rad,
             )
         ux, uy = math.cos(s.start_direction_rad), math.sin(s.start_direction_rad)
+        last = (run.first + len(run.edges) - 1) % n
         pulls, free, own = [], [], []
-        for place, i, way in ((s.end_mm, number, 1.0), (s.start_mm, (number - 1) % n, -1.0)):
+        for place, i, way in ((s.end_mm, last, 1.0), (s.start_mm, (run.first - 1) % n, -1.0)):
             other = self._edges[(i + 1) % n if way > 0 else i]
             if isinstance(other.segment, Arc) and n > 1:
                 # Rounded off: the end moves as far as the rounding's tangent does.
@@ -289,7 +274,8 @@ class _Maker:
                 bend = math.tan(min(abs(other.segment.included_rad) / 2, 1.5))
                 own.append((bend * radius_change(other.segment), other.u_mm))
             else:
-                pulls.append(Pull(corner(self._whole, i, "outline"), (way * ux, way * uy)))
+                held = corner(self._whole, i, "outline", smooth=smooth)
+                pulls.append(Pull(held, (way * ux, way * uy)))
         return reading(pulls, free=free, own=own)
 
     def _radius(self, edge: NamedEdge, arc: Arc, side: float) -> Dimension:
@@ -329,37 +315,40 @@ class _Maker:
             return self._turn((line, u_mm))
         return self._turn((guide.segment, guide.u_mm), (line, u_mm))
 
-    def angles(self, edges: Sequence[NamedEdge]) -> Iterator[Dimension]:
-        """Inside angles between straight neighbours, through a fillet if there is one."""
-        n, count = len(edges), 0
-        for i in range(n if n > 2 else 0):
-            first = edges[i]
-            second = edges[(i + 1) % n]
+    def angles(self, runs: Sequence[EdgeRun], sized: Collection[str]) -> Iterator[Dimension]:
+        """Inside angles between straight neighbours of known length, or through their fillet."""
+        after = {run.first: run for run in runs if not run.uneven}
+        n, count = len(self._edges), 0
+        for first in runs if n > 2 else ():
+            second = after.get((first.first + len(first.edges)) % n)
             between: Arc | None = None
-            if isinstance(second.segment, Arc):
-                between, second = second.segment, edges[(i + 2) % n]
+            if second is not None and isinstance(second.segment, Arc):
+                between, second = second.segment, after.get((second.first + 1) % n)
+            if second is None or second is first:
+                continue
+            if first.uneven or not {first.name, second.name} <= {*sized}:
+                continue
             if not (isinstance(first.segment, Line) and isinstance(second.segment, Line)):
                 continue
-            if first.name == second.name or (
-                between is not None and not _is_fillet(first.segment, between, second.segment)
-            ):
+            if between is not None and not _is_fillet(first.segment, between, second.segment):
                 continue
-            turn = second.segment.start_direction_rad - first.segment.end_direction_rad
-            if between is None:
-                turn = math.remainder(turn, math.tau)
-            else:
+            turn = turn_rad(first.segment, second.segment)
+            if between is not None:
                 turn = between.included_rad + math.remainder(turn - between.included_rad, math.tau)
-            count += 1
             how = self._turn((first.segment, first.u_mm), (second.segment, second.u_mm))
+            expanded = self._expanded(how)
+            if not known(math.degrees(turn), expanded):
+                continue
+            count += 1
             yield Dimension(
                 f"A{count}",
                 "angle",
                 180.0 - math.degrees(turn),
                 "deg",
-                self._expanded(how),
+                expanded,
                 first.segment.end_mm,
                 second.segment.start_mm,
-                _weakest((first.evidence, second.evidence)),
+                weakest((first.evidence, second.evidence)),
                 f"{first.name} {second.name}",
                 how,
             )
@@ -402,7 +391,7 @@ class _Maker:
                 yield from self._slot(name, closed, side)
             case Contour():
                 left, bottom, right, top = self._box_in_datum(closed)
-                evidence = _weakest(e.evidence for e in closed.edges)
+                evidence = weakest(e.evidence for e in closed.edges)
                 back = self._datum.back
                 low_left = back((left, bottom))
                 for kind, value, end, turn in (
@@ -412,10 +401,12 @@ class _Maker:
                     near, far = (extreme(closed, turn + t, name, side=side) for t in (math.pi, 0.0))
                     how = self._along(turn, near, far)
                     yield self._mm(name, kind, value, (low_left, back(end)), how, evidence=evidence)  # type: ignore[arg-type]
-                for edge in _joined(closed.edges):
+                for edge in joined(closed.edges):
                     if isinstance(edge.segment, Arc):
                         named = NamedEdge(name, edge.segment, edge.evidence, edge.u_mm)
-                        yield self._radius(named, edge.segment, side)
+                        radius = self._radius(named, edge.segment, side)
+                        if known(radius.value, radius.expanded):
+                            yield radius
             case _:
                 assert_never(closed)
 
@@ -475,7 +466,7 @@ class _Maker:
         left, bottom, _, _ = self._box_in_datum(opening)
         back, turn = self._datum.back, self._datum.direction_rad
         at = back((left, bottom))
-        evidence = _weakest(e.evidence for e in opening.edges)
+        evidence = weakest(e.evidence for e in opening.edges)
         for kind, value, start, way in (
             ("x", left, (0.0, bottom), turn),
             ("y", bottom, (left, 0.0), turn + math.pi / 2),
@@ -559,23 +550,6 @@ class _Maker:
         return x0 - dx, y0 - dy, x1 - dx, y1 - dy
 
 
-def opening_letter(opening: Closed) -> Literal["H", "S", "C"]:
-    """The first letter of an opening's name."""
-    match opening:
-        case Circle():
-            return "H"
-        case Slot():
-            return "S"
-        case Contour():
-            return "C"
-        case _:
-            assert_never(opening)
-
-
-def _turned_box(pattern: Pattern, direction_rad: float) -> Box:
-    return closed_extent_mm(placed(Pattern("", pattern.outline), -direction_rad).outline)
-
-
 def _middle(a: Point, b: Point) -> Point:
     return (a[0] + b[0]) / 2, (a[1] + b[1]) / 2
 
@@ -592,45 +566,6 @@ def _is_fillet(before: Line, arc: Arc, after: Line) -> bool:
         after.start_direction_rad - arc.end_direction_rad,
     )
     return all(abs(math.degrees(math.remainder(j, math.tau))) < FILLET_TANGENT_DEG for j in joints)
-
-
-def _weakest(evidences: Iterable[Evidence]) -> Evidence:
-    order: tuple[Evidence, ...] = ("measured", "restored", "bridged")
-    return max(evidences, key=order.index)
-
-
-def _joined(edges: Sequence[Edge]) -> list[Edge]:
-    """Edges with those that merely continue their predecessor joined to it."""
-    n = len(edges)
-    starts = [i for i in range(n) if not _continues(edges[i - 1].segment, edges[i].segment)]
-    if not starts or n == 1:
-        return list(edges)
-    whole = []
-    for k, i in enumerate(starts):
-        j = starts[(k + 1) % len(starts)]
-        run = [edges[(i + m) % n] for m in range((j - i) % n or n)]
-        segment = run[0].segment
-        if len(run) > 1:
-            if isinstance(segment, Line):
-                segment = Line(segment.start_mm, run[-1].segment.end_mm)
-            else:
-                swept = math.fsum(e.segment.included_rad for e in run if isinstance(e.segment, Arc))
-                segment = Arc(segment.start_mm, run[-1].segment.end_mm, math.tan(swept / 4))
-        u = [e.u_mm for e in run if e.u_mm is not None]
-        whole.append(Edge(segment, _weakest([e.evidence for e in run]), max(u) if u else None))
-    return whole
-
-
-def _continues(before: Segment, after: Segment) -> bool:
-    turn = math.remainder(after.start_direction_rad - before.end_direction_rad, math.tau)
-    if abs(turn) > SAME_DIRECTION_RAD:
-        return False
-    if isinstance(before, Line) and isinstance(after, Line):
-        return True
-    if isinstance(before, Arc) and isinstance(after, Arc):
-        same = abs(before.radius_mm - after.radius_mm) <= SAME_RADIUS * before.radius_mm
-        return same and (before.bulge > 0) == (after.bulge > 0)
-    return False
 
 
 def _facing(

@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from typing import Any, Literal, TypeVar, assert_never, get_args
+from typing import Any, TypeVar, assert_never, get_args
 
 from digitize.errors import DigitizeError, Exit, Notice
 from digitize.pattern.budget import POWERS, Budget, Field, Part
@@ -29,6 +29,7 @@ from digitize.pattern.model import (
     ScribeKind,
     ScribeLine,
     Traced,
+    TracedFrom,
 )
 from digitize.pattern.segments import Arc, Line, Point, Segment
 from digitize.pattern.soundness import fault
@@ -574,8 +575,8 @@ def _coefficients(f: _Fields, key: str) -> tuple[float, ...]:
 
 
 def _provenance_in(f: _Fields) -> Provenance:
-    word = f.word("mode", ("ink", "silhouette")) if f.has("mode") else None
-    mode: Literal["ink", "silhouette"] | None = word  # type: ignore[assignment]
+    word = f.word("mode", get_args(TracedFrom)) if f.has("mode") else None
+    mode: TracedFrom | None = word  # type: ignore[assignment]
     provenance = Provenance(
         made_by=f.text("made_by"),
         photo_name=f.maybe("photo_name", f.text),

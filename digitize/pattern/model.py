@@ -21,6 +21,9 @@ of the planes outside the folded piece; the outermost point of its bend; the cor
 planes inside; the middle of paper rolled tight over the outside of the bend; or the middle of
 the bend on the flat blank itself, which needs no allowance any more."""
 
+TracedFrom = Literal["ink", "silhouette", "opening"]
+"""What was followed: drawn lines, the edge of a piece, or the rim of an opening in a plate."""
+
 ScribeKind = Literal["tangent", "tool"]
 """Where a bend begins or ends, and where the edge of the folding tool lies."""
 
@@ -120,7 +123,7 @@ class Provenance:
     target: str | None = None  # "ring A4, sheet 7"; "checkerboard 9 x 6, 25 mm"
     print_scale: tuple[float, float] | None = None  # printed / nominal, across and up
     print_measured: bool = False
-    mode: Literal["ink", "silhouette"] | None = None
+    mode: TracedFrom | None = None
     camera: CameraFacts | None = None
 
 

@@ -19,6 +19,7 @@ from digitize.pattern.segments import Arc, FloatArray, Line, Point
 
 _SAME_EXTREME_MM = 0.1  # an edge within this of the farthest place lies along the box
 _SHARP = 0.2  # sine of the angle below which two edges do not fix a corner between them
+_PARALLEL = 1e-3  # sine of the least angle at which edges are taken to cross anywhere at all
 _CHORD_MM = 0.02
 
 Held = tuple[tuple[str, Point, float | None], ...]
@@ -116,14 +117,20 @@ def _lies_along(segment: Line | Arc, far_mm: FloatArray, most_mm: float) -> bool
     return bool(far_mm[1:-1].max() >= max(far_mm[0], far_mm[-1]))
 
 
-def corner(edges: tuple[Edge, ...], i: int, key: str = "") -> Pinned:
-    """The place where edge ``i`` of a counter-clockwise contour meets the next one."""
+def corner(edges: tuple[Edge, ...], i: int, key: str = "", *, smooth: bool = True) -> Pinned:
+    """The place where edge ``i`` of a counter-clockwise contour meets the next one.
+
+    Where they meet ``smooth``-ly nothing holds it along them, and nothing is said of that;
+    otherwise it lies where they cross, however uncertain that is.
+    """
     j = (i + 1) % len(edges)
     before, after = edges[i], edges[j]
     a, b = _normal(before.segment.end_direction_rad), _normal(after.segment.start_direction_rad)
     cross = a[0] * b[1] - a[1] * b[0]
     at = before.segment.end_mm
-    if abs(cross) < _SHARP:
+    if not smooth:
+        cross = math.copysign(max(abs(cross), _PARALLEL), cross)
+    elif abs(cross) < _SHARP:
         # Along smooth edges the joint is free; it is judged where it matters (see fillets).
         return Pinned(
             at,
