@@ -59,3 +59,25 @@ def shortened(text: str, size: float, room: float, name: str = REGULAR) -> str:
     while text and width(text + "...", size, name) > room:
         text = text[:-1]
     return text.rstrip() + "..."
+
+
+def broken(text: str, size: float, room: float, name: str = REGULAR) -> list[str]:
+    """Drawable text in lines that fit the room; a word that is too long is broken too."""
+    lines = [""]
+    for word in drawable(text).split():
+        longer = f"{lines[-1]} {word}".strip()
+        if width(longer, size, name) <= room:
+            lines[-1] = longer
+            continue
+        pieces = _pieces(word, size, room, name)
+        lines = [*lines, *pieces] if lines[-1] else pieces
+    return lines
+
+
+def _pieces(word: str, size: float, room: float, name: str) -> list[str]:
+    pieces = [""]
+    for letter in word:
+        if pieces[-1] and width(pieces[-1] + letter, size, name) > room:
+            pieces.append("")
+        pieces[-1] += letter
+    return pieces

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -34,7 +34,7 @@ PAPERS_MM: dict[str, tuple[float, float]] = {
 }
 
 MARGIN_MM = 10.0  # home printers leave 4 to 7 mm blank (printer manuals)
-FOOT_MM = 26.0  # strip for check bar, notes and page map, and the gap over it
+FOOT_MM = 26.0  # least strip for check bar, notes, key and page map, and the gap over it
 AIR_MM = 3.0  # between the part and the end of the outermost windows
 MOST_PAGES = 200
 
@@ -76,6 +76,7 @@ class Tiling:
     window_mm: tuple[float, float]
     overlap_mm: float
     pages: tuple[Page, ...]  # in reading order, empty ones left out
+    foot_mm: float = FOOT_MM
 
     def window(self, page: Page) -> Box:
         """What a page shows."""
@@ -112,6 +113,8 @@ def tile(
     overlap_mm: float,
     orientation: Orientation | None = None,
     beyond_mm: Sequence[FloatArray] = (),
+    *,
+    foot_mm: float = FOOT_MM,
 ) -> Tiling:
     """The tiling with the fewest pages; upright paper where both ways take the same.
 
@@ -127,7 +130,9 @@ def tile(
     shapely.prepare(area)
     ways: tuple[Orientation, ...] = ("portrait", "landscape")
     tried = [
-        _tile(area, box, paper_mm, overlap_mm, way) for way in ways if orientation in (None, way)
+        _tile(area, box, paper_mm, overlap_mm, way, foot_mm=foot_mm)
+        for way in ways
+        if orientation in (None, way)
     ]
     return min(tried, key=lambda tiling: len(tiling.pages))
 
@@ -138,42 +143,26 @@ def _tile(
     paper_mm: tuple[float, float],
     overlap_mm: float,
     orientation: Orientation,
+    *,
+    foot_mm: float,
 ) -> Tiling:
     short, long = sorted(paper_mm)
     width, height = (short, long) if orientation == "portrait" else (long, short)
-    window = (width - 2 * MARGIN_MM, height - 2 * MARGIN_MM - FOOT_MM)
+    window = (width - 2 * MARGIN_MM, height - 2 * MARGIN_MM - foot_mm)
     x0, y0, x1, y1 = box
     columns, spare_x = _count(x1 - x0, window[0], overlap_mm)
     rows, spare_y = _count(y1 - y0, window[1], overlap_mm)
     if rows * columns > 20 * MOST_PAGES:
         _refuse(rows * columns)
+    left, top = x0 - spare_x / 2, y1 + spare_y / 2
     empty = Tiling(
-        (width, height),
-        orientation,
-        rows,
-        columns,
-        x0 - spare_x / 2,
-        y1 + spare_y / 2,
-        window,
-        overlap_mm,
-        (),
+        (width, height), orientation, rows, columns, left, top, window, overlap_mm, (), foot_mm
     )
     cells = [Page(row, column) for row in range(rows) for column in range(columns)]
     held = {p for p in cells if area.intersects(shapely.box(*empty.core(p)))}
     if len(held) > MOST_PAGES:
         _refuse(len(held))
-    pages = tuple(p for p in cells if p in held)
-    return Tiling(
-        empty.paper_mm,
-        orientation,
-        rows,
-        columns,
-        empty.left_mm,
-        empty.top_mm,
-        window,
-        overlap_mm,
-        pages,
-    )
+    return replace(empty, pages=tuple(p for p in cells if p in held))
 
 
 def _count(size_mm: float, window_mm: float, overlap_mm: float) -> tuple[int, float]:

@@ -28,8 +28,9 @@ from scipy import ndimage
 from digitize.errors import Notice
 from digitize.files import dxf, paper, photo_proof, svg, topdown_proof
 from digitize.files.layers import LAYERS
+from digitize.files.page import NARROW_MM, WIDE_MM
 from digitize.files.photo_proof import Overlay
-from digitize.files.tiling import Tiling
+from digitize.files.tiling import MARGIN_MM, Tiling
 from digitize.files.topdown_proof import TopdownPicture
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Slot
 from digitize.pattern.extent import extent_mm
@@ -391,7 +392,7 @@ def test_a_part_on_one_page_is_printed_at_true_size(sheet: str) -> None:
     )
     tiling = paper.layout(whole, options)
     x0, y0, x1, y1 = tiling.window(tiling.pages[0])
-    low = (paper.MARGIN_MM, paper.MARGIN_MM + paper.FOOT_MM)
+    low = (MARGIN_MM, MARGIN_MM + tiling.foot_mm)
     ink = ink_mm(pages.grey(0), (*low, low[0] + x1 - x0, low[1] + y1 - y0))
     in_pattern = ink - low + (x0, y0)
     # Every cut line is inked all along its middle...
@@ -414,7 +415,7 @@ def test_a_part_on_one_page_is_printed_at_true_size(sheet: str) -> None:
     radii = np.hypot(*(in_pattern - hole.centre_mm).T)
     ring = radii[np.abs(radii - hole.radius_mm) < 0.6]
     assert ring.mean() == pytest.approx(hole.radius_mm, abs=0.03)
-    assert ring.max() - ring.min() == pytest.approx(paper.WIDE_MM, abs=RASTER_MM)
+    assert ring.max() - ring.min() == pytest.approx(WIDE_MM, abs=RASTER_MM)
 
 
 @pytest.mark.parametrize(("unit", "long_mm"), [("mm", 100.0), ("in", 101.6)])
@@ -423,10 +424,10 @@ def test_every_page_has_a_check_bar_of_the_stated_length(unit: str, long_mm: flo
     assert len(pages) > 4
     for number in range(len(pages)):
         grey = pages.grey(number)
-        bar = ink_mm(grey, (5.0, paper.MARGIN_MM + 3.45, 115.0, paper.MARGIN_MM + 6.8))
-        ends = bar[bar[:, 1] > paper.MARGIN_MM + 6.0]  # only the end ticks reach up here
+        bar = ink_mm(grey, (5.0, MARGIN_MM + 3.45, 115.0, MARGIN_MM + 6.8))
+        ends = bar[bar[:, 1] > MARGIN_MM + 6.0]  # only the end ticks reach up here
         for ink in (bar, ends):
-            assert np.ptp(ink[:, 0]) == pytest.approx(long_mm + paper.NARROW_MM, abs=RASTER_MM)
+            assert np.ptp(ink[:, 0]) == pytest.approx(long_mm + NARROW_MM, abs=RASTER_MM)
         assert "Print at 100 %" in pages.text(number)
 
 
@@ -463,7 +464,7 @@ def test_pages_joined_by_their_lay_marks_give_the_whole_part(sheet: str) -> None
             place[beside] = place[page] + np.mean(shifts, axis=0)
             todo.append(beside)
     assert len(place) == len(tiling.pages)
-    low = np.array((paper.MARGIN_MM, paper.MARGIN_MM + paper.FOOT_MM))
+    low = np.array((MARGIN_MM, MARGIN_MM + tiling.foot_mm))
     ink = np.vstack(
         [ink_mm(images[p], (*low, *(low + tiling.window_mm))) + place[p] for p in tiling.pages]
     )
@@ -490,7 +491,7 @@ def lay_mark_centres(grey: np.ndarray, tiling: Tiling) -> list[np.ndarray]:
     The white quarters of the right size, enclosed by the ring, are found; the centre is the
     middle between the two, which a grey pixel at their tips may join to one.
     """
-    low = np.array((paper.MARGIN_MM, paper.MARGIN_MM + paper.FOOT_MM))
+    low = np.array((MARGIN_MM, MARGIN_MM + tiling.foot_mm))
     high, lap = low + tiling.window_mm, tiling.overlap_mm
     marks: list[np.ndarray] = []
     for x0, y0, x1, y1 in (
@@ -551,7 +552,7 @@ def test_a_printer_known_to_be_untrue_is_allowed_for() -> None:
     grey = pages.grey(0)
     # What lies on the page in the file's millimetres is printed smaller by the two factors.
     printed = ink_mm(grey, (5.0, 40.0, 205.0, 290.0)) * (1.01, 0.98)
-    at = printed - (paper.MARGIN_MM, paper.MARGIN_MM + paper.FOOT_MM) + (x0, y0)
+    at = printed - (MARGIN_MM, MARGIN_MM + tiling.foot_mm) + (x0, y0)
     left = at[(np.abs(at[:, 1] - 60) < 15) & (np.abs(at[:, 0] + 13) < 1)][:, 0].mean()
     right = at[(np.abs(at[:, 1] - 60) < 15) & (np.abs(at[:, 0] - 170) < 1)][:, 0].mean()
     low = at[(np.abs(at[:, 0] - 60) < 15) & (np.abs(at[:, 1]) < 1)][:, 1].mean()

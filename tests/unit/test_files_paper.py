@@ -1,17 +1,22 @@
 import math
-from itertools import pairwise
+from dataclasses import replace
+from itertools import combinations, pairwise
 
 import numpy as np
 import pypdfium2
 import pytest
 import shapely
+from pypdfium2.raw import FPDF_PAGEOBJ_TEXT
 
 from digitize.errors import Notice
 from digitize.files import paper
 from digitize.files.offcut import Offcut
-from digitize.files.tiling import PAPERS_MM, Page, part_area, tile
+from digitize.files.page import NARROW_MM, WIDE_MM
+from digitize.files.seams import lay_marks, seams
+from digitize.files.template_part import _runs
+from digitize.files.tiling import MARGIN_MM, PAPERS_MM, Page, part_area, tile
 from digitize.pattern.contour import Circle, Contour, Edge, Slot
-from digitize.pattern.model import BendLine, Pattern, PointMark, Precision
+from digitize.pattern.model import BendLine, Pattern, PointMark, Precision, ScribeLine
 from digitize.pattern.segments import Line, Point
 
 
@@ -119,8 +124,8 @@ def test_lay_marks_keep_clear_of_the_lines_of_the_part() -> None:
     pattern = plate(700.0, 300.0, openings=tuple(Circle((x, 150), 6) for x in range(20, 690, 25)))
     tiling = paper.layout(pattern)
     lines = shapely.union_all([part_area(pattern).boundary])
-    marks = paper._lay_marks(tiling, lines)
-    assert len(marks) == 2 * len(paper._seams(tiling))
+    marks = lay_marks(tiling, lines)
+    assert len(marks) == 2 * len(seams(tiling))
     assert min(lines.distance(shapely.Point(p)) for p in marks) > 4.5
 
 
@@ -137,9 +142,9 @@ def test_nothing_is_drawn_over_or_close_along_an_edge() -> None:
     document.close()
     tiling = paper.layout(pattern)
     x0, y0, x1, y1 = tiling.window(tiling.pages[0])
-    foot = paper.MARGIN_MM + paper.FOOT_MM
+    foot = MARGIN_MM + tiling.foot_mm
     rows, columns = np.nonzero(grey < 200)
-    x = (columns + 0.5) / scale - paper.MARGIN_MM + x0
+    x = (columns + 0.5) / scale - MARGIN_MM + x0
     y = (grey.shape[0] - rows - 0.5) / scale - foot + y0
     inside = (x > x0) & (x < x1) & (y > y0) & (y < y1)
     ink = shapely.points(np.column_stack((x, y))[inside])
@@ -148,7 +153,7 @@ def test_nothing_is_drawn_over_or_close_along_an_edge() -> None:
     )
     shapely.prepare(edges)
     distance = shapely.distance(ink, edges)
-    off_the_line = distance > paper.WIDE_MM / 2 + 0.15
+    off_the_line = distance > WIDE_MM / 2 + 0.15
     assert off_the_line.sum() > 200  # names and centre marks are there
     assert distance[off_the_line].min() > 0.55
 
@@ -167,22 +172,22 @@ def test_a_trim_template_shows_the_edge_to_trim_to_and_the_present_one() -> None
     # The present edge is part of what the page is laid out for.
     tiling = tile(pattern, PAPERS_MM["A4"], 12.0, beyond_mm=offcut.apart_mm)
     x0, y0, _, _ = tiling.window(tiling.pages[0])
-    foot = paper.MARGIN_MM + paper.FOOT_MM
+    foot = MARGIN_MM + tiling.foot_mm
 
     def inked_mm(x: float, low: float, high: float) -> float:
         """Height of the ink in a narrow upright strip."""
         rows = [round(grey.shape[0] - (y - y0 + foot) * scale) for y in (high, low)]
-        column = grey[rows[0] : rows[1], round((x - x0 + paper.MARGIN_MM) * scale)]
+        column = grey[rows[0] : rows[1], round((x - x0 + MARGIN_MM) * scale)]
         return float((column < 128).sum() / scale)
 
-    assert inked_mm(60.0, -0.6, 0.6) == pytest.approx(paper.WIDE_MM, abs=0.09)
-    assert inked_mm(60.0, -3.4, -1.4) == pytest.approx(paper.NARROW_MM, abs=0.09)
+    assert inked_mm(60.0, -0.6, 0.6) == pytest.approx(WIDE_MM, abs=0.09)
+    assert inked_mm(60.0, -3.4, -1.4) == pytest.approx(NARROW_MM, abs=0.09)
     assert inked_mm(20.0, -3.4, -1.0) == 0.0
     (text,) = texts(data)
     assert "trim 3.0 mm" in text
-    assert "the edge when trimmed; mark it" in text
-    assert "the edge now; what lies outside comes off" in text
-    assert "cut on the middle" not in text
+    assert "trim to here; mark it" in text
+    assert "the edge now, comes off" in text
+    assert "cut, along its middle" not in text
 
 
 def test_a_present_edge_off_the_page_takes_another() -> None:
@@ -192,7 +197,7 @@ def test_a_present_edge_off_the_page_takes_another() -> None:
     assert len(texts(paper.render(pattern))) == 1
     pages = texts(paper.render(pattern, offcuts=(Offcut((lower,), present),)))
     assert len(pages) == 2
-    assert all("wide line: trim to it, narrow: the edge now" in page for page in pages)
+    assert all("trim to here; mark it" in page for page in pages)
 
 
 def test_the_same_pattern_gives_the_same_bytes() -> None:
@@ -208,10 +213,82 @@ def test_runs_do_not_start_in_the_middle_of_a_restored_stretch() -> None:
         Edge(Line(a, b), mark)  # type: ignore[arg-type]
         for a, b, mark in zip(corners, [*corners[1:], corners[0]], marks, strict=True)
     ]
-    runs = paper._runs(edges)
+    runs = _runs(edges)
     assert [(measured, len(run)) for measured, run in runs] == [
         (True, 2),
         (False, 1),
         (True, 1),
         (False, 2),
     ]
+
+
+LONG = "the edge near the drain could not be followed and was bridged by hand " * 4
+
+
+def wordy(width: float, height: float, doubts: int) -> Pattern:
+    return plate(
+        width,
+        height,
+        bends=(BendLine((0.0, 12.0), (width, 12.0), 90.0, True),),
+        marks=(PointMark((30.0, 30.0)),),
+        thickness_mm=1.5,
+        precision=Precision(0.05, 0.0005),
+        notices=tuple(Notice(f"d{i}", f"{i}: {LONG}", "doubt") for i in range(doubts)),
+    )
+
+
+def boxes_mm(page: pypdfium2.PdfPage) -> list[tuple[float, ...]]:
+    """Left, bottom, right and top of every line of type that is not on the part itself."""
+    lines = page.get_objects(filter=[FPDF_PAGEOBJ_TEXT], max_depth=1)
+    return [tuple(v / 72 * 25.4 for v in line.get_bounds()) for line in lines]
+
+
+@pytest.mark.parametrize("paper_name", list(PAPERS_MM))
+@pytest.mark.parametrize("doubts", [0, 1, 6])
+@pytest.mark.parametrize("size", [(120.0, 60.0), (700.0, 300.0)])
+def test_no_words_run_off_the_page_or_into_the_key(
+    paper_name: str, doubts: int, size: tuple[float, float]
+) -> None:
+    pattern = replace(wordy(*size, doubts), name="a bulkhead panel of the long narrow-boat " * 3)
+    options = paper.PaperOptions(paper_name)
+    tiling = paper.layout(pattern, options)
+    document = pypdfium2.PdfDocument(paper.render(pattern, options))
+    for number, page in enumerate(document):
+        across, along = (v / 72 * 25.4 for v in page.get_size())
+        boxes = boxes_mm(page)
+        assert len(boxes) > 8
+        for left, bottom, right, top in boxes:
+            assert left > 5.0
+            assert right < across - 5.0
+            assert bottom > 5.0
+            assert top < along - 5.0
+        is_cover = number == 0 and len(document) > len(tiling.pages)
+        foot = [b for b in boxes if b[3] < MARGIN_MM + tiling.foot_mm]
+        assert is_cover or not any(overlap(a, b) for a, b in combinations(foot, 2))
+    document.close()
+
+
+def overlap(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] + 0.3 < b[3] and b[1] + 0.3 < a[3]
+
+
+def test_the_foot_says_whole_sentences_and_how_many_it_left_out() -> None:
+    (text,) = texts(paper.render(wordy(120.0, 60.0, 1)))
+    assert "kept with the pattern" not in text
+    assert " ".join(text.split()).count("bridged by hand") == 3  # notes shorten it to 240 letters
+    (text,) = texts(paper.render(wordy(120.0, 60.0, 6)))
+    assert "more notes are kept with the pattern" in text
+    # A foot that holds everything is not worth a second page.
+    assert len(texts(paper.render(wordy(150.0, 244.0, 1)))) == 1
+
+
+def test_wide_lines_are_cut_and_narrow_ones_marked() -> None:
+    bend = BendLine((0.0, 20.0), (120.0, 20.0), 90.0, True)
+    tool = ScribeLine((0.0, 20.15), (120.0, 20.15), "tool")
+    far = replace(tool, start_mm=(0.0, 22.0), end_mm=(120.0, 22.0))
+    (text,) = texts(paper.render(plate(120.0, 60.0, bends=(bend,), scribes=(tool,))))
+    assert "bend line = tool line" in text
+    assert "Narrow lines are never cut." in text
+    (text,) = texts(paper.render(plate(120.0, 60.0, bends=(bend,), scribes=(far,))))
+    assert "bend line = tool line" not in text
+    assert "tool line: folder, jaws" in text
