@@ -32,22 +32,34 @@ class Way:
 def ways_out(
     blocking: Blocking, stuck: Stuck, alternatives: Sequence[Alternative]
 ) -> tuple[Way, ...]:
-    """Everything that by itself frees one of the two pieces that block each other most."""
+    """Everything that by itself frees one of the two pieces that block each other most.
+
+    Where nothing does, what frees another of those that are stuck.
+    """
+    return _ways(blocking, stuck.pair, alternatives) or _ways(
+        blocking, [n for n in stuck.pieces if n not in stuck.pair], alternatives
+    )
+
+
+def _ways(
+    blocking: Blocking, names: Sequence[str], alternatives: Sequence[Alternative]
+) -> tuple[Way, ...]:
+    """Everything that by itself frees one of these pieces."""
     found = []
     for lap in blocking.behind:
-        if {lap.inner, lap.outer} & {*stuck.pair}:
+        if {lap.inner, lap.outer} & {*names}:
             laps = tuple(
                 replace(b, inner=b.outer, outer=b.inner) if b == lap else b for b in blocking.behind
             )
             plan = plan_of(blocking.with_laps(laps))
             for name in (lap.inner, lap.outer):
-                if name in stuck.pair and _free(name, plan):
+                if name in names and _free(name, plan):
                     words = f"lap {lap.outer} behind {lap.inner} instead"
                     found.append(Way(words, name, plan))
                     break
     for alternative in alternatives:
         name = alternative.body.name
-        if name in stuck.pair:
+        if name in names:
             plan = plan_of(blocking.with_other(alternative.body))
             if _free(name, plan):
                 found.append(Way(alternative.words, name, plan))

@@ -9,7 +9,7 @@ would free it, is for ``freeing``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass
 
@@ -17,10 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.assembly.body import Body
-from digitize.assembly.directions import candidates
+from digitize.assembly.directions import directions
+from digitize.assembly.facing import Facing, between, flats_of
 from digitize.assembly.sweep import Shadow, blocks
 
 FloatArray = NDArray[np.float64]
+
+_INTO = 0.05  # sine of the angle, some 3 degrees, from which a touching face is in the way
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +33,25 @@ class Behind:
     inner: str
     outer: str
     toward: tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What finding a step, or nothing, took: moves of candidates, and pairs looked at for them.
+
+    A move is one piece, or a group, in one direction.
+    """
+
+    moves: int = 0
+    pairs: int = 0
+
+    def __add__(self, other: Work) -> Work:
+        """Both together."""
+        return Work(self.moves + other.moves, self.pairs + other.pairs)
+
+    def __sub__(self, other: Work) -> Work:
+        """What came after the other."""
+        return Work(self.moves - other.moves, self.pairs - other.pairs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +65,7 @@ class Step:
     pieces: tuple[str, ...]
     along: tuple[float, float, float]  # unit; the opposite of the way out
     onto: tuple[str, ...]
+    work: Work = Work()
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +81,11 @@ class Stuck:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Steps in the order of assembly, or what is stuck; ``tests`` counts the pairs tried."""
+    """Steps in the order of assembly, or what is stuck, and what it took to find out."""
 
     steps: tuple[Step, ...]
     stuck: Stuck | None
-    directions: int
-    tests: int
+    work: Work
 
 
 class Blocking:
@@ -73,16 +95,22 @@ class Blocking:
         """Take pieces at their places and how they lap."""
         self.bodies = {b.name: b for b in bodies}
         self.behind = tuple(behind)
-        self.directions = candidates(bodies)
-        self.tests = 0
+        self.work = Work()
+        self._flats = {b.name: flats_of(b) for b in bodies}
+        self._touching: dict[tuple[str, str], FloatArray] = {}
         self._shadows: dict[tuple[str, int], Shadow] = {}
         self._known: dict[tuple[str, str, int], bool] = {}
+        names = list(self.bodies)
+        facings = [f for k, a in enumerate(names) for b in names[:k] for f in self._facings(a, b)]
+        self.directions = directions(bodies, facings)
 
     def with_other(self, body: Body) -> Blocking:
         """The same with one piece as it would be otherwise; what is known of the rest stays."""
         other = copy(self)
         other.bodies = self.bodies | {body.name: body}
-        other.tests = 0
+        other.work = Work()
+        other._flats = self._flats | {body.name: flats_of(body)}
+        other._touching = {k: n for k, n in self._touching.items() if body.name not in k}
         other._shadows = {k: s for k, s in self._shadows.items() if k[0] != body.name}
         other._known = {k: b for k, b in self._known.items() if body.name not in k[:2]}
         return other
@@ -91,7 +119,7 @@ class Blocking:
         """The same with other laps."""
         names = {n for lap in (*self.behind, *behind) for n in (lap.inner, lap.outer)}
         other = copy(self)
-        other.behind, other.tests = tuple(behind), 0
+        other.behind, other.work = tuple(behind), Work()
         other._known = {k: b for k, b in self._known.items() if not {*k[:2]} <= names}
         return other
 
@@ -99,25 +127,45 @@ class Blocking:
         """Whether a piece moved out along a direction runs into another."""
         key = (mover, other, way)
         if key not in self._known:
-            self.tests += 1
-            self._known[key] = self._lapped(mover, other, way) or blocks(
-                self._shadow(mover, way), self._shadow(other, way)
+            self.work += Work(pairs=1)
+            self._known[key] = (
+                self._lapped(mover, other, way)
+                or self._stopped(mover, other, way)
+                or blocks(self._shadow(mover, way), self._shadow(other, way))
             )
         return self._known[key]
 
+    def comes_free(self, mover: str, others: Sequence[str], way: int) -> bool:
+        """Whether a piece can be moved out along a direction past all the others."""
+        self.work += Work(moves=1)
+        near_first = sorted(others, key=lambda o: not self._stopped(mover, o, way))
+        return not any(self.runs_into(mover, other, way) for other in near_first)
+
     def _lapped(self, mover: str, other: str, way: int) -> bool:
         for lap in self.behind:
-            out = float(np.dot(self.directions[way], lap.toward))
+            out = float(np.dot(self.directions.unit[way], lap.toward))
             if (mover, other) == (lap.inner, lap.outer) and out > 1e-6:
                 return True
             if (mover, other) == (lap.outer, lap.inner) and out < -1e-6:
                 return True
         return False
 
+    def _stopped(self, mover: str, other: str, way: int) -> bool:
+        """Whether a face that touches is in the way from the start."""
+        if (mover, other) not in self._touching:
+            normals = [f.normal for f in self._facings(mover, other) if f.touches]
+            self._touching[mover, other] = np.reshape(normals, (-1, 3))
+        return bool((self._touching[mover, other] @ self.directions.unit[way] > _INTO).any())
+
+    def _facings(self, one: str, other: str) -> Iterator[Facing]:
+        if self.bodies[one].fixed and self.bodies[other].fixed:
+            return iter(())
+        return between(self._flats[one], self._flats[other])
+
     def _shadow(self, name: str, way: int) -> Shadow:
         key = (name, way)
         if key not in self._shadows:
-            self._shadows[key] = Shadow(self.bodies[name], self.directions[way])
+            self._shadows[key] = Shadow(self.bodies[name], self.directions.unit[way])
         return self._shadows[key]
 
 
@@ -128,23 +176,25 @@ def assembly_order(bodies: Sequence[Body], behind: Sequence[Behind] = ()) -> Pla
 
 def plan_of(blocking: Blocking) -> Plan:
     """The same for a blocking graph that is there already."""
+    before = blocking.work
     steps: list[Step] = []
     stuck = _take_apart(blocking, list(blocking.bodies), steps)
-    return Plan(tuple(reversed(steps)), stuck, len(blocking.directions), blocking.tests)
+    return Plan(tuple(reversed(steps)), stuck, blocking.work - before)
 
 
 def _take_apart(blocking: Blocking, names: list[str], steps: list[Step]) -> Stuck | None:
     """Take pieces off until one is left, or only fixed ones; groups are taken apart after."""
     left = list(names)
     while len(left) > 1 and any(not blocking.bodies[n].fixed for n in left):
-        found = _free_set(blocking, left)
+        before = blocking.work
+        found = _free_piece(blocking, left) or _free_group(blocking, left)
         if found is None:
             return _stuck(blocking, left)
         group, way = found
-        out = blocking.directions[way]
+        out = blocking.directions.unit[way]
         along = (-float(out[0]) + 0.0, -float(out[1]) + 0.0, -float(out[2]) + 0.0)
         left = [n for n in left if n not in group]
-        steps.append(Step(tuple(group), along, tuple(left)))
+        steps.append(Step(group, along, tuple(left), blocking.work - before))
         if len(group) > 1:
             stuck = _take_apart(blocking, list(group), steps)
             if stuck is not None:
@@ -152,10 +202,21 @@ def _take_apart(blocking: Blocking, names: list[str], steps: list[Step]) -> Stuc
     return None
 
 
-def _free_set(blocking: Blocking, names: Sequence[str]) -> tuple[tuple[str, ...], int] | None:
-    """The smallest set that can be moved away together, and in which direction."""
+def _free_piece(blocking: Blocking, names: Sequence[str]) -> tuple[tuple[str], int] | None:
+    """A single piece that can be moved away, and in which direction, the plainest first."""
+    for way in range(len(blocking.directions.unit)):
+        for name in names:
+            others = [n for n in names if n != name]
+            if not blocking.bodies[name].fixed and blocking.comes_free(name, others, way):
+                return (name,), way
+    return None
+
+
+def _free_group(blocking: Blocking, names: Sequence[str]) -> tuple[tuple[str, ...], int] | None:
+    """The smallest set that can be moved away together along a direction that faces lead in."""
     best: tuple[tuple[str, ...], int] | None = None
-    for way in range(len(blocking.directions)):
+    for way in range(blocking.directions.led):
+        blocking.work += Work(moves=len(names))
         arrows = {a: {b for b in names if b != a and blocking.runs_into(a, b, way)} for a in names}
         for name in names:
             moved = _reached(arrows, name)
@@ -163,8 +224,6 @@ def _free_set(blocking: Blocking, names: Sequence[str]) -> tuple[tuple[str, ...]
                 continue
             if best is None or len(moved) < len(best[0]):
                 best = tuple(n for n in names if n in moved), way
-            if len(moved) == 1:
-                return best
     return best
 
 
@@ -183,7 +242,7 @@ def _stuck(blocking: Blocking, names: Sequence[str]) -> Stuck:
     counts = {
         (a, b): sum(
             blocking.runs_into(a, b, way) + blocking.runs_into(b, a, way)
-            for way in range(len(blocking.directions))
+            for way in range(blocking.directions.led)
         )
         for i, a in enumerate(names)
         for b in names[i + 1 :]

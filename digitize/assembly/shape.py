@@ -14,6 +14,7 @@ from digitize.assembly.sheet import sheet
 from digitize.blank.develop import Blank
 from digitize.blank.fold import placements
 from digitize.errors import DigitizeError, Exit
+from digitize.folding.sizes import face_name
 from digitize.folding.solid import fold_up
 from digitize.pattern.dimensions import datum_of, named_edges
 from digitize.pattern.model import Pattern
@@ -22,6 +23,8 @@ from digitize.pattern.segments import Line
 FloatArray = NDArray[np.float64]
 
 _ENDS = 0.02  # of an edge, that may lie in a bend's corner
+_ON_RIM_MM = 0.02
+_SHORTEST_MM = 0.5  # of an edge's part on a face, that a place can be given by
 
 
 class NoEdge(DigitizeError):
@@ -72,10 +75,45 @@ class Shape:
         return Body(name, solid.vertices_mm, solid.triangles)
 
     def edge(self, name: str) -> SheetEdge:
-        """An edge by its name in the pattern's dimension list.
+        """An edge by its name in the pattern's dimension list: ``E4``, or ``F2.E4``.
 
-        Raises ``NoEdge`` where there is none, or it is not straight once folded.
+        The second is the part of E4 that lies on the face F2, for an edge that runs over
+        bends.  Raises ``NoEdge`` where there is none, or it is not straight once folded.
         """
+        face_said, _, edge_name = name.rpartition(".")
+        line = self._line(edge_name)
+        ends = np.array([line.start_mm, line.end_mm])
+        if self.blank is None:
+            if face_said:
+                raise NoEdge(f"{self.pattern.name} has no bends and so no face {face_said}")
+            return _carried(ends, np.eye(4))
+        tree = self.blank.tree
+        areas = [tree.faces.polygon(f) for f in range(tree.faces.count)]
+        if face_said:
+            face = self._face(face_said, tree.faces.count)
+            part = _within(ends, areas[face])
+            if part is None:
+                raise NoEdge(f"edge {edge_name} of {self.pattern.name} is not on face {face_said}")
+            ends = part
+        else:
+            inner = ends + _ENDS * (ends[::-1] - ends)
+            faces = [int(np.argmin(shapely.distance(areas, p))) for p in shapely.points(inner)]
+            if faces[0] != faces[1]:
+                parts = [
+                    f'"{face_name(f)}.{edge_name}"'
+                    for f, area in enumerate(areas)
+                    if _within(ends, area) is not None
+                ]
+                raise NoEdge(
+                    f"edge {edge_name} of {self.pattern.name} runs over a bend and is not straight "
+                    "once folded",
+                    do=f"name its part on one face: {', '.join(parts)}",
+                )
+            face = faces[0]
+        return _carried(ends + np.asarray(tree.moves_mm[face]), placements(tree)[face])
+
+    def _line(self, name: str) -> Line:
+        """The straight edge of the outline that is called so."""
         edges = {
             e.name: e for e in named_edges(self.pattern.outline, datum_of(self.pattern).origin_mm)
         }
@@ -88,21 +126,28 @@ class Shape:
                 f"edge {name} of {self.pattern.name} is round and fixes no place",
                 do="name a straight edge, or give at_mm and turn_deg",
             )
-        ends = np.array([segment.start_mm, segment.end_mm])
-        motion, move = np.eye(4), np.zeros(2)
-        if self.blank is not None:
-            inner = ends + _ENDS * (ends[::-1] - ends)
-            tree = self.blank.tree
-            areas = [tree.faces.polygon(f) for f in range(tree.faces.count)]
-            faces = {int(np.argmin(shapely.distance(areas, p))) for p in shapely.points(inner)}
-            if len(faces) > 1:
-                raise NoEdge(
-                    f"edge {name} of {self.pattern.name} runs over a bend and is not straight once "
-                    "folded",
-                    do="name an edge of one face, or give at_mm and turn_deg",
-                )
-            face = faces.pop()
-            motion, move = placements(tree)[face], np.asarray(tree.moves_mm[face])
-        flat = np.column_stack([ends + move, np.zeros(2)])
-        start, end = flat @ motion[:3, :3].T + motion[:3, 3]
-        return SheetEdge(start, end, np.asarray(motion[:3, 2]))
+        return segment
+
+    def _face(self, name: str, count: int) -> int:
+        names = [face_name(f) for f in range(count)]
+        if name not in names:
+            has = f"it has F1 to F{count}"
+            raise NoEdge(f"{self.pattern.name} has no face {name}", where=has)
+        return names.index(name)
+
+
+def _within(ends: FloatArray, area: shapely.Polygon) -> FloatArray | None:
+    """The ends of what lies in a face of a line along its rim; None where that is nothing."""
+    corners = shapely.get_coordinates(area)
+    off = shapely.distance(shapely.linestrings(ends), shapely.points(corners))
+    points = corners[off < _ON_RIM_MM]
+    along = (points - ends[0]) @ (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    if not len(points) or np.ptp(along) < _SHORTEST_MM:
+        return None
+    return np.asarray(points[[int(np.argmin(along)), int(np.argmax(along))]])
+
+
+def _carried(ends: FloatArray, motion: FloatArray) -> SheetEdge:
+    """A line of the flat (2, 2) as its face lies once folded."""
+    start, end = np.column_stack([ends, np.zeros(2)]) @ motion[:3, :3].T + motion[:3, 3]
+    return SheetEdge(start, end, np.asarray(motion[:3, 2]))

@@ -30,9 +30,9 @@ class Shadow:
 
     def __init__(self, body: Body, direction: FloatArray) -> None:
         """Look at a piece along a unit direction."""
-        across = _across(direction)
+        plane = across(direction)
         corners = body.vertices_mm[body.triangles]
-        flat = corners @ across.T
+        flat = corners @ plane.T
         u, v = flat[:, 1] - flat[:, 0], flat[:, 2] - flat[:, 0]
         area = np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]) / 2
         longest = np.maximum(np.hypot(*u.T), np.hypot(*v.T))
@@ -49,7 +49,8 @@ def blocks(mover: Shadow, other: Shadow, clearance_mm: float = CLEARANCE_MM) -> 
     """Whether the other piece stands in the mover's way."""
     if not len(mover.shapes) or not len(other.shapes):
         return False
-    i, j = mover.tree.query(other.shapes, predicate="intersects")[::-1]
+    # By boxes only: the few that are left after the heights are intersected exactly.
+    i, j = mover.tree.query(other.shapes)[::-1]
     ahead = other.height[j].max(axis=1) > mover.height[i].min(axis=1) + clearance_mm
     i, j = i[ahead], j[ahead]
     # The largest facets first: where something is in the way they nearly always show it.
@@ -83,7 +84,7 @@ def _planes(flat: FloatArray, height: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.solve(square, height[..., None])[..., 0])
 
 
-def _across(direction: FloatArray) -> FloatArray:
+def across(direction: FloatArray) -> FloatArray:
     """Two unit vectors (2, 3) square to a direction."""
     least = np.eye(3)[int(np.argmin(np.abs(direction)))]
     first = np.cross(direction, least)

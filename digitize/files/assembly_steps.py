@@ -1,9 +1,9 @@
-"""A picture of each step of an assembly: what stands already, and what comes in, tinted."""
+"""Pictures of an assembly: what stands already, and what comes in, tinted; or what is stuck."""
 
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
@@ -14,22 +14,47 @@ from digitize.assembly.order import Step
 from digitize.files.lettering import drawable, font_path
 from digitize.files.shaded import picture
 from digitize.folding.solid import Solid
+from digitize.pattern.segments import FloatArray
 
 SIZE_PX = (1000, 760)
+_HEADING_PX = 60
+
+
+def render_first(bodies: Mapping[str, Body], first: Sequence[str], of: int) -> bytes:
+    """A PNG of what stands before anything comes in."""
+    return _drawn(bodies, (), first, np.zeros(3), f"1 of {of}: {' and '.join(first)}")
 
 
 def render(bodies: Mapping[str, Body], step: Step, number: int, of: int) -> bytes:
     """A PNG of one step; the pieces that come in are drawn where they come from."""
-    standing = step.onto
-    everything = np.vstack([bodies[n].vertices_mm for n in (*standing, *step.pieces)])
+    everything = np.vstack([bodies[n].vertices_mm for n in (*step.onto, *step.pieces)])
     reach = 0.45 * float(np.linalg.norm(np.ptp(everything, axis=0)))
-    out = -np.asarray(step.along) * reach
-    names = [*standing, *step.pieces]
+    out = -np.asarray(step.along)
+    said = f"{number} of {of}: {' and '.join(step.pieces)}, {words(out)}"
+    return _drawn(bodies, step.onto, step.pieces, out * reach, said)
+
+
+def render_stuck(
+    bodies: Mapping[str, Body], pieces: Sequence[str], pair: Sequence[str], said: str
+) -> bytes:
+    """A PNG of the pieces that block one another, with two of them tinted and a heading."""
+    standing = [n for n in pieces if n not in pair]
+    return _drawn(bodies, standing, pair, np.zeros(3), said)
+
+
+def _drawn(
+    bodies: Mapping[str, Body],
+    standing: Sequence[str],
+    tinted: Sequence[str],
+    shift_mm: FloatArray,
+    heading: str,
+) -> bytes:
+    """Pieces that stand, pieces that are tinted and moved (3,), and a line over the picture."""
+    names = [*standing, *tinted]
     offset, vertices, triangles, part, surface = 0, [], [], [], []
     for k, name in enumerate(names):
         body = bodies[name]
-        shift = out if name in step.pieces else np.zeros(3)
-        vertices.append(body.vertices_mm + shift)
+        vertices.append(body.vertices_mm + (shift_mm if name in tinted else 0.0))
         triangles.append(body.triangles + offset)
         part.append(np.full(len(body.triangles), k))
         surface.append(np.ones(len(body.triangles), dtype=np.int8))
@@ -42,11 +67,10 @@ def render(bodies: Mapping[str, Body], step: Step, number: int, of: int) -> byte
         len(standing),
     )
     drawn = picture(solid, dict(enumerate(names)), size_px=SIZE_PX)
-    page = Image.new("RGB", (SIZE_PX[0], SIZE_PX[1] + 60), (255, 255, 255))
-    page.paste(drawn, (0, 60))
-    said = f"{number} of {of}: {' and '.join(step.pieces)}, {words(-np.asarray(step.along))}"
+    page = Image.new("RGB", (SIZE_PX[0], SIZE_PX[1] + _HEADING_PX), (255, 255, 255))
+    page.paste(drawn, (0, _HEADING_PX))
     font = ImageFont.truetype(str(font_path()), 24)
-    ImageDraw.Draw(page).text((20, 16), drawable(said), font=font, fill=(20, 24, 32))
+    ImageDraw.Draw(page).text((20, 16), drawable(heading), font=font, fill=(20, 24, 32))
     stream = io.BytesIO()
     page.save(stream, "PNG", optimize=True)
     return stream.getvalue()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -13,7 +13,6 @@ from digitize.assembly.job import Job, JobUnreadable, read_job
 from digitize.assembly.shape import NoEdge, Shape
 from digitize.assembly.shared_edges import NotPlaced, Place
 from digitize.bending.materials import material
-from digitize.cli.main import run
 from digitize.folding.from_pattern import blank_of
 from digitize.pattern import document
 from digitize.pattern.contour import Circle, Contour
@@ -137,6 +136,20 @@ def test_an_edge_of_a_bent_flange() -> None:
     assert plate[1] == pytest.approx(wall[4] - 1.0, abs=1e-6)
 
 
+def test_the_part_on_one_face_of_an_edge_that_runs_over_bends() -> None:
+    """The channel's right edge: its floor between the bends drawn at 30 and 70 mm."""
+    edge = shape_named("channel").edge("F2.E2")
+    assert edge.start_mm == pytest.approx([200.0, 30.0, 0.0], abs=1e-6)
+    assert edge.end_mm == pytest.approx([200.0, 70.0, 0.0], abs=1e-6)
+    wall = shape_named("channel").edge("F3.E2")
+    assert wall.axes[:, 0] == pytest.approx([0.0, 0.0, 1.0], abs=1e-9)  # upright
+    made = job(
+        [shared("narrow", "E4", "channel", "F2.E2", how="flush", along="start")],
+        pieces={"channel": {"at_mm": [0, 0, 0]}},
+    )
+    assert box_of(made, "narrow") == pytest.approx([200, 30, -1, 360, 80, 0], abs=1e-6)
+
+
 def test_turns_as_a_rotation_library_has_them() -> None:
     for angles in ((10.0, 20.0, 30.0), (-170.0, 80.0, 5.0), (40.0, 90.0, 10.0), (0.0, -90.0, 77.0)):
         place = Place.said(angles, (0.0, 0.0, 0.0))
@@ -154,7 +167,14 @@ def test_turns_as_a_rotation_library_has_them() -> None:
         ([shared("narrow", "E1", "floor", "E1", how="flush")], NotPlaced, "40.0 mm shorter"),
         ([shared("long", "E9", "floor", "E1", how="flush")], NoEdge, "no edge E9.*E1 to E4"),
         ([shared("long", "E1", "disc", "E1", how="flush")], NoEdge, "a round piece has none"),
-        ([shared("long", "E1", "channel", "E2", how="flush")], NoEdge, "runs over a bend"),
+        (
+            [shared("long", "E1", "channel", "E2", how="flush")],
+            NoEdge,
+            'runs over a bend.*name its part on one face: "F1.E2", "F2.E2", "F3.E2"',
+        ),
+        ([shared("long", "E1", "channel", "F9.E2", how="flush")], NoEdge, "no face F9.*F1 to F3"),
+        ([shared("long", "E1", "channel", "F1.E3", how="flush")], NoEdge, "not on face F1"),
+        ([shared("long", "E1", "floor", "F1.E3", how="flush")], NoEdge, "no bends and so no face"),
         ([shared("long", "E1", "floor", "E1")], JobUnreadable, "how the sheets meet"),
         ([shared("long", "E1", "floor", "E1", how="nearby")], JobUnreadable, "face to face"),
         ([shared("long", "E1", "floor", "E1", how=["flush"])], JobUnreadable, "face to face"),
@@ -200,10 +220,7 @@ def test_the_documented_job_is_read() -> None:
     assert box_of(made, "patch") == pytest.approx([-48, 35, -2, 12, 65, -1], abs=1e-9)
 
 
-def test_the_command_says_where_pieces_lie(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
-    monkeypatch.chdir(tmp_path)
+def test_the_command_says_where_pieces_lie(digitize: Callable[..., tuple[int, str, str]]) -> None:
     for name in ("channel", "floor"):
         Path(f"{name}.json").write_text(document.dumps(SHAPES[name]), "utf-8")
     rows = [{"name": n, "pattern": f"{n}.json"} for n in ("channel", "floor")]
@@ -212,17 +229,15 @@ def test_the_command_says_where_pieces_lie(
     Path("job.json").write_text(json.dumps({"pieces": rows, "edges": edges}), "utf-8")
 
     def assemble(*words: str) -> str:
-        monkeypatch.setattr(sys, "argv", ["digitize", "assemble", "job.json", *words])
-        try:
-            run()
-        except SystemExit as exit_:
-            code = exit_.code
-            assert code in (None, 0)
-        return capsys.readouterr().out
+        code, out, _ = digitize("assemble", "job.json", *words)
+        assert code == 0
+        return out
 
     out = assemble()
     assert out.splitlines()[1:3] == ["1. channel", "2. floor, from above"]
-    assert "by its edges" in out.splitlines()[0]
+    assert out.splitlines()[0].endswith("by its edges")
+    in_inches = assemble("--units", "in").splitlines()[0]
+    assert in_inches.startswith("floor lies at 0, 2.75, 1.18 in, turned")
     said = json.loads(assemble("--json"))
     place = said["places"]["floor"]
     # The wall's inside: half the allowance, 1.1 mm, of its 30 mm is in the bend of 1 mm radius.
