@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.files.atomic import write_bytes
-from digitize.files.palette import COLOURS, TITLES, Kind
+from digitize.files.legend import ROW, draw_legend, legend_rows
+from digitize.files.palette import COLOURS, Kind
 from digitize.files.picture import (
     FloatArray,
     Lettering,
@@ -26,9 +27,10 @@ from digitize.files.picture import (
     eight_bit,
     png,
     tag_size,
-    text_size,
     wrapped,
 )
+from digitize.files.tag_places import TagPlaces, beside
+from digitize.pattern.extent import Box
 
 LONGEST_PX = 2400
 SHORTEST_PX = 1000  # a smaller photo is enlarged, or its lettering would crowd it
@@ -152,18 +154,18 @@ def _tags(
     left_out = (o for o in overlays if o.kind == "left-out")
     numbers = {id(o): str(n) for n, o in enumerate(left_out, 1)}
     # What a tag must not hide: holes and marks, and tags already there.
-    taken = [
+    taken = (
         _extent(np.asarray(o.points_px, np.float64) * scale)
         for o in overlays
         if o.kind in ("opening", "mark") and len(o.points_px)
-    ]
+    )
+    places = TagPlaces((0.0, 0.0, size[0] - 1.0, size[1] - 1.0), taken)
     for overlay in overlays:
         text = numbers.get(id(overlay), overlay.label)
         if not text or not len(overlay.points_px):
             continue
         points = np.asarray(overlay.points_px, np.float64) * scale
         w, h = tag_size(text, type_px)
-        gap = 0.8 * type_px
         match overlay.kind:
             case "bend":
                 around = [_extent(points.mean(axis=0, keepdims=True))]
@@ -173,41 +175,14 @@ def _tags(
                 around = [_extent(points[i : i + 1]) for i in starts]
             case _:
                 around = [_extent(points)]
-        spots = [
-            spot
-            for x0, y0, x1, y1 in around
-            for spot in (
-                (x1 + gap, (y0 + y1 - h) / 2),
-                ((x0 + x1 - w) / 2, y0 - gap - h),
-                (x0 - gap - w, (y0 + y1 - h) / 2),
-                ((x0 + x1 - w) / 2, y1 + gap),
-                (x1 + gap, y1 + gap),
-                (x1 + gap, y0 - gap - h),
-            )
-        ]
-        boxes = [_inside((x, y, x + w, y + h), size) for x, y in spots]
-        box = min(boxes, key=lambda b: sum(_overlap(b, t) for t in taken))
-        taken.append(box)
+        spots = (spot for one in around for spot in beside(one, w, h, 0.8 * type_px))
+        box = places.least_crowded(spots)
         lettering.tag(box[0], box[1], text, type_px, edge=COLOURS[overlay.kind])
 
 
-def _extent(points: FloatArray) -> tuple[float, float, float, float]:
+def _extent(points: FloatArray) -> Box:
     (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
     return float(x0), float(y0), float(x1), float(y1)
-
-
-def _inside(
-    box: tuple[float, float, float, float], size: tuple[int, int]
-) -> tuple[float, float, float, float]:
-    """The box moved into the picture."""
-    x0, y0, x1, y1 = box
-    dx = max(0.0, -x0) + min(0.0, size[0] - 1 - x1)
-    dy = max(0.0, -y0) + min(0.0, size[1] - 1 - y1)
-    return x0 + dx, y0 + dy, x1 + dx, y1 + dy
-
-
-def _overlap(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
 def _wrapped(lines: Sequence[str], room: float, type_px: int) -> list[tuple[str, bool]]:
@@ -216,23 +191,10 @@ def _wrapped(lines: Sequence[str], room: float, type_px: int) -> list[tuple[str,
     return [(t, True) for t in title] + [(t, False) for t in wrapped(lines[1:], room, type_px)]
 
 
-def _legend_rows(kinds: Sequence[Kind], room: float, type_px: int) -> list[list[Kind]]:
-    rows: list[list[Kind]] = []
-    used = room + 1
-    for kind in kinds:
-        wide = text_size(TITLES[kind], type_px)[0] + 4.5 * type_px
-        if used + wide > room:
-            rows.append([])
-            used = 0
-        rows[-1].append(kind)
-        used += wide
-    return rows
-
-
 def _strip_height(lines: Sequence[str], kinds: Sequence[Kind], width_px: int, type_px: int) -> int:
     room = width_px - 2 * type_px
     height = sum((2.2 if title else 1.5) * type_px for _, title in _wrapped(lines, room, type_px))
-    height += 1.8 * type_px * len(_legend_rows(kinds, room, type_px))
+    height += ROW * type_px * len(legend_rows(kinds, room, type_px))
     return round(height + 1.6 * type_px) if height else 0
 
 
@@ -244,14 +206,8 @@ def _strip(
     type_px: int,
 ) -> None:
     left, room = type_px, size[0] - 2 * type_px
-    y = size[1] + 0.8 * type_px
-    for row in _legend_rows(kinds, room, type_px):
-        x = float(left)
-        for kind in row:
-            lettering.swatch(x, y + 0.6 * type_px, 2.4 * type_px, COLOURS[kind], type_px // 4)
-            lettering.line(x + 2.9 * type_px, y, TITLES[kind], type_px)
-            x += text_size(TITLES[kind], type_px)[0] + 4.5 * type_px
-        y += 1.8 * type_px
+    rows = legend_rows(kinds, room, type_px)
+    y = draw_legend(lettering, left, size[1] + 0.8 * type_px, rows, type_px)
     for text, title in _wrapped(lines, room, type_px):
         lettering.line(left, y, text, round(1.4 * type_px) if title else type_px, bold=title)
         y += (2.2 if title else 1.5) * type_px

@@ -21,6 +21,8 @@ import shapely
 from numpy.typing import NDArray
 
 from digitize.files.atomic import write_bytes
+from digitize.files.legend import ROW, draw_legend, legend_rows
+from digitize.files.lettering import BOLD
 from digitize.files.notes import note_lines
 from digitize.files.palette import BLUISH_GREEN, COLOURS, HALO, WHITE, Kind, Rgb
 from digitize.files.picture import (
@@ -34,9 +36,13 @@ from digitize.files.picture import (
     text_size,
     wrapped,
 )
+from digitize.files.tag_places import TagPlaces, beside
 from digitize.files.units import Unit, mm_per, rounded
 from digitize.pattern.contour import Closed
-from digitize.pattern.dimensions import Datum, Dimension, dimensions, named_edges, opening_letter
+from digitize.pattern.datum import Datum
+from digitize.pattern.dimensions import Dimension, dimensions
+from digitize.pattern.edge_names import opening_letter
+from digitize.pattern.edge_runs import EdgeRun
 from digitize.pattern.extent import Box, closed_extent_mm, extent_mm
 from digitize.pattern.model import Pattern
 from digitize.pattern.placement import placed
@@ -44,6 +50,7 @@ from digitize.pattern.segments import Point
 
 LONGEST_PX, SHORTEST_PX = 2200, 1500
 AIR_MM = 12.0
+AIR_SHARE = 0.035  # of the extent, so that names have room beside a large pattern
 GRID_GREY: Rgb = (120, 120, 120)
 INK: Rgb = (24, 28, 36)
 
@@ -82,7 +89,7 @@ def render(
     ``bridged_mm`` are stretches (N, 2) of the traced edge that were carried across a gap;
     they are drawn like restored edges.
     """
-    view = _View(pattern, picture, unit)
+    view = _View(pattern, picture, unit, _kinds(pattern, bridged=len(bridged_mm) > 0))
     if callouts is None:
         placed_callouts = default_callouts(view.pattern, unit)
     else:
@@ -181,9 +188,16 @@ def _in_datum(callout: Callout, datum: Datum) -> Callout:
 class _View:
     """One drawing: where the pattern lies on it, and the layers from the bottom up."""
 
-    def __init__(self, pattern: Pattern, picture: TopdownPicture | None, unit: Unit) -> None:
-        self.datum = dimensions(pattern).datum
-        self.sheet = pattern
+    def __init__(
+        self,
+        pattern: Pattern,
+        picture: TopdownPicture | None,
+        unit: Unit,
+        kinds: Sequence[Kind],
+    ) -> None:
+        listed = dimensions(pattern)
+        self.datum, self.runs = listed.datum, listed.runs
+        self.overall = listed.of("OL")[0], listed.of("OW")[0]
         pattern = _squared_up(pattern, self.datum)
         self.pattern, self.picture, self.unit = pattern, picture, unit
         box = _with_air(pattern)
@@ -198,11 +212,10 @@ class _View:
         self.view_h = max(1, round((box[3] - box[1]) * self.px_per_mm))
         self.type_px = max(18, round(max(self.view_w, self.view_h) / 80))
         self.line_px = max(2, round(max(self.view_w, self.view_h) / 900))
+        self.arm_px = 8.0 * self.line_px  # of the cross of a mark
         self.left_px = 7 * self.type_px
         self.top_px = round(1.2 * self.type_px)
         self.right_px = 2 * self.type_px
-        listed = dimensions(self.sheet)
-        self.overall = listed.of("OL")[0], listed.of("OW")[0]
         # A narrow part still has a caption to carry.
         room = max(self.view_w, 32 * self.type_px)
         self.right_px += room - self.view_w
@@ -210,7 +223,8 @@ class _View:
         self.notes = wrapped([name], room, round(1.4 * self.type_px))
         self.titles = len(self.notes)
         self.notes += wrapped([lines[0], self._datum_note(), *lines[1:]], room, self.type_px)
-        rows = 2.2 * self.titles + 1.5 * (len(self.notes) - self.titles)
+        self.key = legend_rows(kinds, room, self.type_px)
+        rows = ROW * len(self.key) + 2.2 * self.titles + 1.5 * (len(self.notes) - self.titles)
         self.foot_px = round((5.5 + rows + 1.0) * self.type_px)
 
     def _datum_note(self) -> str:
@@ -244,8 +258,9 @@ class _View:
         draw_lines(canvas, bridged, COLOURS["restored"], self.line_px + 1)
         self._datum_arrows(canvas)
         with Lettering(canvas) as lettering:
-            self._edge_names(lettering)
-            self._tags(lettering, callouts)
+            places = self._places()
+            self._tags(lettering, callouts, places)
+            self._edge_names(lettering, places)
         self._overall(canvas)
         with Lettering(canvas) as lettering:
             self._rulers(lettering, bold)
@@ -339,7 +354,7 @@ class _View:
                     draw_lines(canvas, [points], COLOURS["restored"], self.line_px + 1)
         bends = [self.px([b.start_mm, b.end_mm]) for b in pattern.bends]
         draw_lines(canvas, bends, COLOURS["bend"], self.line_px)
-        arm = 8.0 * self.line_px
+        arm = self.arm_px
         for mark in pattern.marks:
             at = self.px([mark.at_mm])[0]
             cross = [np.add(at, arm * np.array(c)) for c in ([[-1, 0], [1, 0]], [[0, -1], [0, 1]])]
@@ -362,69 +377,78 @@ class _View:
                 y = float(self.px([(0.0, at)])[0, 1])
                 lettering.line(x, y, text, size, colour=GRID_GREY, anchor="rm", ground=WHITE)
 
-    def _tags(self, lettering: Lettering, callouts: Sequence[Callout]) -> None:
-        """Write each callout where it hides neither a hole nor another callout."""
-        size = round(0.8 * self.type_px)
-        taken = [self._box_px(closed_extent_mm(opening)) for opening in self.pattern.openings]
-        taken += [self._box_px((*m.at_mm, *m.at_mm)) for m in self.pattern.marks]
+    def _places(self) -> TagPlaces:
+        """The room in the view for words, off openings, marks and the datum's corner."""
+        left, top = self.left_px, self.top_px
+        places = TagPlaces((left, top, left + self.view_w, top + self.view_h))
+        for opening in self.pattern.openings:
+            places.take(self._box_px(closed_extent_mm(opening)))
+        for mark in self.pattern.marks:
+            x, y = self.px([mark.at_mm])[0]
+            places.take((x - self.arm_px, y - self.arm_px, x + self.arm_px, y + self.arm_px))
+        for _, box in self._datum_letters():
+            places.take(box)
+        x, y = self.px([(0.0, 0.0)])[0]
+        half, reach = 0.4 * self.type_px, _AXIS * self.type_px
+        places.take((x - half, y - half, x + reach, y + half))
+        places.take((x - half, y - reach, x + half, y + half))
+        return places
+
+    def _tags(self, lettering: Lettering, callouts: Sequence[Callout], places: TagPlaces) -> None:
+        """Write each callout where it hides least; bends last, as theirs may go along them."""
+        size, gap = round(0.8 * self.type_px), 0.7 * self.type_px
         outline = shapely.LinearRing(self.px(self.pattern.outline.points_mm(0.2 / self.px_per_mm)))
         shapely.prepare(outline)
 
-        def crowded(box: Box) -> float:
-            over_outline = 0.5 if outline.intersects(shapely.box(*box)) else 0.0
-            return sum(_overlap(box, t) for t in taken) + over_outline
+        def over_outline(box: Box) -> float:
+            return 0.5 if outline.intersects(shapely.box(*box)) else 0.0
 
-        for callout in callouts:
+        for callout in sorted(callouts, key=lambda c: c.kind == "bend"):
             w, h = tag_size(callout.text, size)
-            boxes = [
-                self._inside((x, y, x + w, y + h))
-                for around in (callout.around_mm, *callout.or_around_mm)
-                for x, y in self._spots(around, w, h)
-            ]
-            box = min(boxes, key=crowded)
-            taken.append(box)
+            around = (callout.around_mm, *callout.or_around_mm)
+            boxes = (b for mm in around for b in beside(self._box_px(mm), w, h, gap))
+            box = places.least_crowded(boxes, over_outline)
             lettering.tag(box[0], box[1], callout.text, size, edge=COLOURS[callout.kind])
 
-    def _spots(self, around_mm: Box, w: float, h: float) -> list[tuple[float, float]]:
-        """Left top corners of a tag beside a box, best first."""
-        x0, y0, x1, y1 = self._box_px(around_mm)
-        x, y, gap = (x0 + x1) / 2, (y0 + y1) / 2, 0.7 * self.type_px
-        right, left, above, below = x1 + gap, x0 - gap - w, y0 - gap - h, y1 + gap
-        return [
-            (right, y - h / 2),
-            (left, y - h / 2),
-            (x - w / 2, above),
-            (x - w / 2, below),
-            *((a, b) for a in (right, left) for b in (below, above)),
-        ]
-
-    def _edge_names(self, lettering: Lettering) -> None:
-        """Names of the outline's edges, just outside it, where there is room for them."""
+    def _edge_names(self, lettering: Lettering, places: TagPlaces) -> None:
+        """Names of the outline's edges, just outside it or inside, where there is room."""
         size = round(0.7 * self.type_px)
-        for edge in named_edges(self.pattern.outline, (0.0, 0.0)):
-            segment = edge.segment
-            if segment.length_mm * self.px_per_mm < 2.0 * size:
+        for run in self.runs:
+            along, points = self._run_px(run)
+            if along[-1] < 2.0 * size:
                 continue
-            points = self.px(segment.points_mm(0.05 * segment.length_mm))
-            middle = points[(len(points) - 1) // 2 : len(points) // 2 + 1].mean(axis=0)
-            # The outline runs counter-clockwise: outside is to the right of travel.
-            travel = (segment.start_direction_rad + segment.end_direction_rad) / 2
-            out = np.array([math.sin(travel), math.cos(travel)])
-            half = np.array(text_size(edge.name, size)) / 2
-            x, y = middle + out * (np.abs(out) @ half + 1.5 * self.line_px)
-            lettering.line(x, y, edge.name, size, anchor="mm", outline=WHITE)
+            half = np.array(text_size(run.name, size)) / 2
+            middles = []
+            for share in (0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8):
+                i = min(int(np.searchsorted(along, share * along[-1])), len(along) - 1)
+                before, after = points[i - 1], points[i]
+                t = (share * along[-1] - along[i - 1]) / max(along[i] - along[i - 1], 1e-9)
+                # The outline runs counter-clockwise: outside is to the right of travel.
+                dx, dy = (after - before) / max(along[i] - along[i - 1], 1e-9)
+                out = np.array([-dy, dx])
+                far = out * (np.abs(out) @ half + 2.5 * self.line_px)
+                middles.append((before + t * (after - before), far))
+            boxes = (
+                (*(at + way * far - half), *(at + way * far + half))
+                for way in (1.0, -1.0)
+                for at, far in middles
+            )
+            box = places.first_free(boxes)
+            if box is not None:
+                x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
+                lettering.line(x, y, run.name, size, anchor="mm", outline=WHITE)
+
+    def _run_px(self, run: EdgeRun) -> tuple[FloatArray, FloatArray]:
+        """Length up to each point of some edges, and the points (N, 2), on the canvas."""
+        parts = [e.segment.points_mm(0.2 / self.px_per_mm) for e in run.edges]
+        points = self.px([self.datum.of((x, y)) for x, y in np.vstack(parts)])
+        along = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))))
+        return along, points
 
     def _box_px(self, box_mm: Box) -> Box:
         """A box on the canvas, top left then bottom right."""
         (x0, y1), (x1, y0) = self.px([box_mm[:2], box_mm[2:]])
         return float(x0), float(y0), float(x1), float(y1)
-
-    def _inside(self, box: Box) -> Box:
-        """The box moved into the view."""
-        x0, y0, x1, y1 = box
-        dx = max(0.0, self.left_px - x0) + min(0.0, self.left_px + self.view_w - x1)
-        dy = max(0.0, self.top_px - y0) + min(0.0, self.top_px + self.view_h - y1)
-        return x0 + dx, y0 + dy, x1 + dx, y1 + dy
 
     def _overall(self, canvas: Picture) -> None:
         """Overall length below the view and overall width at its left."""
@@ -476,6 +500,7 @@ class _View:
 
     def _caption(self, lettering: Lettering) -> None:
         x, y = self.left_px, self.top_px + self.view_h + 5.5 * self.type_px
+        y = draw_legend(lettering, x, y, self.key, self.type_px)
         for row, line in enumerate(self.notes):
             title = row < self.titles
             size = round(1.4 * self.type_px) if title else self.type_px
@@ -485,7 +510,7 @@ class _View:
     def _datum_arrows(self, canvas: Picture) -> None:
         """The datum corner with its two axes, named."""
         at = self.px([(0.0, 0.0)])[0]
-        reach = 3.0 * self.type_px
+        reach = _AXIS * self.type_px
         tips = [at + np.array(d) for d in ((reach, 0.0), (0.0, -reach))]
         draw_lines(canvas, [np.array([at, tip]) for tip in tips], INK, self.line_px, halo=WHITE)
         for tip, direction in zip(tips, ((-1.0, 0.0), (0.0, 1.0)), strict=True):
@@ -495,20 +520,49 @@ class _View:
         draw_lines(canvas, [np.array(ring)], INK, self.line_px, closed=True, halo=WHITE)
         size = round(0.8 * self.type_px)
         with Lettering(canvas) as lettering:
-            x, y = at
-            lettering.line(x + reach + size, y, "x", size, anchor="lm", outline=WHITE)
-            lettering.line(x, y - reach - size, "y", size, anchor="ms", outline=WHITE)
-            lettering.line(x, y + 0.6 * size, "datum", size, anchor="ma", outline=WHITE, bold=True)
+            for text, (x0, y0, x1, y1) in self._datum_letters():
+                x, y = (x0 + x1) / 2, (y0 + y1) / 2
+                bold = text == "datum"
+                lettering.line(x, y, text, size, anchor="mm", outline=WHITE, bold=bold)
+
+    def _datum_letters(self) -> list[tuple[str, Box]]:
+        """The words at the datum's corner, each with its box."""
+        size, reach = round(0.8 * self.type_px), _AXIS * self.type_px
+        x, y = self.px([(0.0, 0.0)])[0]
+        wide = text_size("datum", size, BOLD)[0]
+        high, gap = 1.2 * size, 0.5 * size
+        # Below and at the left of the axes: the outline lies above and at the right of them.
+        return [
+            ("x", (x + reach - gap, y + gap, x + reach + gap, y + gap + high)),
+            ("y", (x - 3 * gap, y - reach - gap, x - gap, y - reach - gap + high)),
+            ("datum", (x + gap, y + gap, x + gap + wide, y + gap + high)),
+        ]
 
 
+_AXIS = 4.2  # length of the datum's axes, in sizes of the type
 _ROUND = np.linspace(0.0, math.tau, 24, endpoint=False)
 
 
 def _with_air(pattern: Pattern) -> Box:
     """The pattern's extent and a margin."""
     x0, y0, x1, y1 = extent_mm(pattern)
-    air = min(max(0.1 * max(x1 - x0, y1 - y0), 2.0), AIR_MM)
+    longest = max(x1 - x0, y1 - y0)
+    air = min(max(0.1 * longest, 2.0), max(AIR_MM, AIR_SHARE * longest))
     return x0 - air, y0 - air, x1 + air, y1 + air
+
+
+def _kinds(pattern: Pattern, *, bridged: bool) -> list[Kind]:
+    """What the proof shows lines of."""
+    closed = (pattern.outline, *pattern.openings)
+    rebuilt = any(e.evidence != "measured" for c in closed for e in c.as_contour().edges)
+    shown: dict[Kind, bool] = {
+        "outline": True,
+        "opening": bool(pattern.openings),
+        "bend": bool(pattern.bends),
+        "mark": bool(pattern.marks),
+        "restored": rebuilt or bridged,
+    }
+    return [kind for kind, is_there in shown.items() if is_there]
 
 
 def _squared_up(pattern: Pattern, datum: Datum) -> Pattern:
@@ -523,7 +577,3 @@ def _arrow(canvas: Picture, tip: FloatArray, direction: FloatArray, long_px: flo
     back = tip + direction * long_px
     points = np.round(np.array([tip, back + side, back - side]) * 16).astype(np.int32)
     cv2.fillConvexPoly(canvas, points, INK, cv2.LINE_AA, 4)
-
-
-def _overlap(a: Box, b: Box) -> bool:
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]

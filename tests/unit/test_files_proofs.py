@@ -2,6 +2,7 @@ import io
 import math
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,9 +11,12 @@ from PIL import Image
 from digitize.files import photo_proof, topdown_proof
 from digitize.files.palette import COLOURS, Kind
 from digitize.files.photo_proof import Overlay
+from digitize.files.picture import Lettering, tag_size, text_size
+from digitize.files.tag_places import TagPlaces, overlap
 from digitize.files.topdown_proof import Callout, default_callouts
 from digitize.pattern.contour import Circle, Contour, Edge, Slot
 from digitize.pattern.dimensions import dimensions
+from digitize.pattern.extent import Box
 from digitize.pattern.model import BendLine, Pattern, PointMark, Precision
 from digitize.pattern.placement import placed
 from digitize.pattern.segments import Line, Point
@@ -26,6 +30,12 @@ def decoded(data: bytes) -> np.ndarray:
 
 def close_to(image: np.ndarray, colour: tuple[int, int, int]) -> np.ndarray:
     return np.abs(image - colour).max(axis=2) < 25
+
+
+def of_outline(image: np.ndarray) -> np.ndarray:
+    """Places (row, column) of the outline's colour, without the key under the picture."""
+    above = image[: round(0.72 * len(image))]
+    return np.argwhere(close_to(above, COLOURS["outline"]))
 
 
 def plate() -> Pattern:
@@ -105,7 +115,7 @@ def test_callouts_say_sizes_by_the_names_of_the_dimension_list() -> None:
 def test_the_topdown_proof_draws_everything_in_its_place() -> None:
     data = topdown_proof.render(plate(), callouts=())
     image = decoded(data)
-    outline = np.argwhere(close_to(image, COLOURS["outline"]))
+    outline = of_outline(image)
     (y0, x0), (y1, x1) = outline.min(axis=0), outline.max(axis=0)
     assert (x1 - x0) / (y1 - y0) == pytest.approx(200 / 120, rel=0.01)
     px_per_mm = (y1 - y0) / 120
@@ -128,7 +138,7 @@ def test_the_topdown_proof_lies_along_the_datum_and_shows_what_was_bridged() -> 
     turn = math.radians(20)
     turned = placed(plate(), turn, (31.0, -17.0))
     image = decoded(topdown_proof.render(turned, callouts=()))
-    outline = np.argwhere(close_to(image, COLOURS["outline"]))
+    outline = of_outline(image)
     (y0, x0), (y1, x1) = outline.min(axis=0), outline.max(axis=0)
     assert (x1 - x0) / (y1 - y0) == pytest.approx(200 / 120, rel=0.01)
     # Grid and corner: dimension list and picture agree on where the hole is.
@@ -178,3 +188,64 @@ def test_inch_and_huge_and_tiny_proofs_keep_to_a_size() -> None:
             lid = Pattern("lid", Circle((0, 0), size))
             image = decoded(topdown_proof.render(lid, unit=unit))  # type: ignore[arg-type]
             assert 1500 < max(image.shape) < 3000
+
+
+def test_words_on_the_topdown_proof_stand_clear_of_each_other(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A mark beside a bend, a row of short edges, and a corner rebuilt right at the datum."""
+    boxes: list[tuple[str, Box]] = []
+    tag, line = Lettering.tag, Lettering.line
+
+    def tagged(self: Lettering, x: float, y: float, text: str, size: int, **how: Any) -> None:
+        w, h = tag_size(text, size)
+        boxes.append((text, (x, y, x + w, y + h)))
+        tag(self, x, y, text, size, **how)
+
+    def lettered(self: Lettering, x: float, y: float, text: str, size: int, **how: Any) -> None:
+        if how.get("outline") is not None:
+            w, h = text_size(text, size)
+            boxes.append((text, (x - w / 2, y - h / 2, x + w / 2, y + h / 2)))
+        line(self, x, y, text, size, **how)
+
+    monkeypatch.setattr(Lettering, "tag", tagged)
+    monkeypatch.setattr(Lettering, "line", lettered)
+    steps = [(4.0 * k, 0.0 if k % 4 < 2 else 4.0) for k in range(1, 46)]
+    corners: list[Point] = [(0.0, 8.0), (4.0, 0.0), *steps, (200.0, 0.0), (200.0, 120.0), (0, 120)]
+    edges = [Line(a, b) for a, b in zip(corners, [*corners[1:], corners[0]], strict=True)]
+    crowded = replace(
+        plate(),
+        outline=Contour(
+            tuple(Edge(s, "restored" if i < 2 else "measured") for i, s in enumerate(edges))
+        ),
+        bends=(BendLine((100, 20), (100, 110)), BendLine((106, 20), (106, 110))),
+        marks=(PointMark((110, 65)), PointMark((96, 65))),
+    )
+    topdown_proof.render(crowded)
+    words = [text for text, _ in boxes]
+    assert {"x", "y", "datum", "M1", "M2", "H1 Ø10.50 ± 0.15"} <= set(words)
+    assert sum(word.startswith("B") for word in words) == 2
+    assert sum(word.startswith("E") for word in words) > 20
+    for i, (one, a) in enumerate(boxes):
+        for other, b in boxes[i + 1 :]:
+            assert not overlap(a, b), (one, other)
+
+
+def test_the_topdown_proof_has_a_key_to_every_colour_it_uses() -> None:
+    whole = decoded(topdown_proof.render(plate()))
+    bare = decoded(topdown_proof.render(Pattern("lid", Circle((0.0, 0.0), 50.0))))
+    for kind in ("outline", "opening", "bend", "mark", "restored"):
+        key = close_to(whole[round(0.78 * len(whole)) :], COLOURS[kind])  # type: ignore[index]
+        assert key.sum() > 100, kind
+    for kind in ("opening", "bend", "mark", "restored"):
+        assert close_to(bare, COLOURS[kind]).sum() == 0, kind  # type: ignore[index]
+
+
+def test_words_that_find_no_free_place_are_left_out_or_hide_least() -> None:
+    places = TagPlaces((0.0, 0.0, 100.0, 100.0), [(40.0, 40.0, 60.0, 60.0)])
+    spots = [(50.0, 45.0, 70.0, 55.0), (95.0, 0.0, 115.0, 10.0)]
+    assert places.first_free(spots) is None
+    assert places.least_crowded(spots) == (80.0, 0.0, 100.0, 10.0)  # moved into the frame
+    assert places.least_crowded(spots) == spots[0]  # half of it hides, the other all
+    assert places.first_free([(0.0, 0.0, 9.0, 9.0), (0.0, 0.0, 5.0, 5.0)]) == (0.0, 0.0, 9.0, 9.0)
+    assert places.first_free([(0.0, 0.0, 5.0, 5.0)]) is None
