@@ -6,7 +6,8 @@ import math
 from collections.abc import Callable
 
 from digitize.bending_plan.bench import BARE_MM
-from digitize.bending_plan.operation import Operation, Step
+from digitize.bending_plan.operation import Block, Operation, Step
+from digitize.bending_plan.plan import Plan
 from digitize.bending_plan.tools import Bars, Choice, Folder, Tool, Vice
 from digitize.blank.develop import Blank
 from digitize.folding.regions import frame_of
@@ -14,6 +15,16 @@ from digitize.folding.sizes import face_name
 
 Length = Callable[[float], str]
 """Writes millimetres in the unit asked for."""
+
+
+def verdict(plan: Plan) -> str:
+    """That there is no order."""
+    return f"No order of bends {'works' if plan.proven else 'was found'} with the {plan.tool.title}"
+
+
+def blocked(block: Block) -> str:
+    """Why a bend cannot be made, and which one is in its way."""
+    return block.sentence + (f" ({block.because} is in the way)" if block.because else "")
 
 
 def which_way(step: Step) -> str:

@@ -15,9 +15,11 @@ from digitize.pattern.model import Pattern
 from digitize.pattern.region import polygon
 
 HOLE_THICKNESSES = 2.0
-HOLE_SOURCE = "two thicknesses from hole edge to the start of the bend (super-ingenuity.cn)"
+# super-ingenuity.cn, sheet-metal design guide
+HOLE_SOURCE = "two thicknesses from hole edge to the start of the bend, a maker's design guide"
 FLANGE_THICKNESSES = 4.0
-FLANGE_SOURCE = "four thicknesses (super-ingenuity.cn), at least 2 T + R (krrass.com)"
+# super-ingenuity.cn, sheet-metal design guide; krrass.com, press-brake design rules
+FLANGE_SOURCE = "four thicknesses and at least 2 T + R, two makers' design guides"
 UNRELIEVED = "bend-unrelieved"
 HAND_MM = 8.0
 HAND_SOURCE = "common practice, no source"
@@ -47,7 +49,7 @@ def _holes(blank: Pattern, tree: FoldTree) -> Iterable[Notice]:
         area = polygon(opening)
         x, y = area.centroid.x, area.centroid.y
         for index, bend in enumerate(blank.bends):
-            facts = next(f.facts for f in tree.folds if f.chord.bend == index)
+            facts = next(f.facts for f in tree.folds if index in f.chord.bends)
             line = shapely.LineString([bend.start_mm, bend.end_mm])
             gap = line.distance(area) - facts.allowance_mm / 2
             least = HOLE_THICKNESSES * facts.thickness_mm

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -42,7 +41,7 @@ def draw(
 ) -> None:
     """Write a pattern as DXF, SVG, or PDF at 1:1 over as many pages as it needs."""
     from digitize.cli.documents import read_pattern
-    from digitize.cli.printing_scale import print_scale
+    from digitize.cli.printing_scale import paper_scale
     from digitize.files import dxf as dxf_file
     from digitize.files import paper as paper_file
     from digitize.files import svg as svg_file
@@ -58,12 +57,9 @@ def draw(
         case ".svg":
             data = svg_file.render(read, svg_file.SvgOptions(units.value))
         case ".pdf":
-            options = paper_file.PaperOptions(paper=paper.value, unit=units.value, turn=turn)
-            if printer is not None:
-                scale, notices = print_scale(printer, plain=False)
-                options = replace(options, print_scale=(scale.x, scale.y))
-                for notice in notices:
-                    typer.echo(f"Note: {notice.text}", err=True)
+            options = paper_file.PaperOptions(
+                paper=paper.value, unit=units.value, turn=turn, print_scale=paper_scale(printer)
+            )
             data = paper_file.render(read, options)
         case _:
             raise typer.BadParameter("the file must end in .dxf, .svg or .pdf", param_hint="FILE")

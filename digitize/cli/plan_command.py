@@ -3,24 +3,16 @@
 from __future__ import annotations
 
 import json
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from digitize.cli.fold_command import Blank, Metal, Thickness
-from digitize.cli.options import Json, Overwrite, Unit, Units, positive_mm
+from digitize.cli.options import Json, Overwrite, PaperSize, Unit, Units, positive_mm
 
 if TYPE_CHECKING:
     from digitize.bending_plan.tools import Tool
-
-
-class SheetPaper(StrEnum):
-    """Paper a job sheet can be printed on."""
-
-    A4 = "A4"
-    LETTER = "Letter"
 
 
 def plan(
@@ -51,11 +43,16 @@ def plan(
         typer.Option("--grain", help="Direction of the grain on the blank, degrees from x."),
     ] = None,
     sheet: Annotated[
-        Path | None, typer.Option("--sheet", help="Write the job sheet to this .pdf file.")
+        Path | None,
+        typer.Option("--sheet", help="Write job sheet and 1:1 template to this .pdf."),
     ] = None,
     paper: Annotated[
-        SheetPaper, typer.Option("--paper", "-p", help="Paper of the job sheet.")
-    ] = SheetPaper.A4,
+        PaperSize, typer.Option("--paper", "-p", help="Paper of the job sheet and its template.")
+    ] = PaperSize.A4,
+    printer: Annotated[
+        str | None,
+        typer.Option("--printer", help="Measured printer the template is for."),
+    ] = None,
     units: Units = Unit.MM,
     as_json: Json = False,
     overwrite: Overwrite = False,
@@ -66,9 +63,12 @@ def plan(
     from digitize.bending_plan.plan import plan as plan_for
     from digitize.cli import show_plan
     from digitize.cli.documents import read_pattern
+    from digitize.cli.printing_scale import paper_scale
     from digitize.errors import Exit
     from digitize.files import job_sheet, shaded
     from digitize.files.atomic import write_bytes
+    from digitize.files.notices import distinct, grouped
+    from digitize.files.paper import PaperOptions
     from digitize.folding.from_pattern import blank_of
     from digitize.folding.sizes import fold_names
     from digitize.folding.solid import fold_up
@@ -76,24 +76,28 @@ def plan(
 
     if sheet is not None and sheet.suffix.lower() != ".pdf":
         raise typer.BadParameter("the job sheet must end in .pdf", param_hint="--sheet")
+    if printer is not None and sheet is None:
+        raise typer.BadParameter("nothing is printed without --sheet", param_hint="--printer")
     read = read_pattern(blank)
     stock = material(metal)
     developed, notices = blank_of(read, stock, positive_mm(thickness, units, "--thickness"))
     wanted = [name.strip().upper() for name in order.split(",")] if order else None
     found = plan_for(developed, _tool(tool, width, depth, fingers, units), stock.name, wanted)
     needed = need(developed.pattern, density_kg_m3(stock.name)[0], grain)
-    said = tuple(dict.fromkeys((*developed.pattern.notices, *notices, *needed.notices)))
+    # The blank's own notices come first: those of its corners, closed up again, repeat them.
+    said = distinct((*read.notices, *developed.pattern.notices, *notices, *needed.notices))
     if sheet is not None:
         solid = fold_up(developed)
         picture = shaded.render(solid, fold_names(developed.tree), size_px=(900, 820))
-        notes = tuple(n.text for n in said)
+        notes = tuple(n.text for n in grouped(said))
         page = job_sheet.JobSheet(developed, found, stock.title, needed, picture, notes)
-        write_bytes(sheet, job_sheet.render(page, units.value, paper.value), overwrite=overwrite)
+        options = PaperOptions(paper.value, unit=units.value, print_scale=paper_scale(printer))
+        write_bytes(sheet, job_sheet.render(page, options), overwrite=overwrite)
     if as_json:
         out = show_plan.as_json(developed, found, needed, said)
         typer.echo(json.dumps(out | {"files": [str(sheet)] if sheet else []}, indent=2))
     else:
-        show_plan.table(developed, found, needed, said, units.value)
+        show_plan.table(developed, found, needed, grouped(said), units.value)
         if sheet is not None:
             typer.echo(f"Wrote {sheet}")
     if not found.steps:

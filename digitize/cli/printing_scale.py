@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import typer
+
 if TYPE_CHECKING:
     from digitize.errors import Notice
     from digitize.sheets.layout import PrintScale
@@ -42,3 +44,13 @@ def print_scale(name: str | None, *, plain: bool) -> tuple[PrintScale, tuple[Not
         return profile.scale(), (assumed, *profile.notices())
     profile = printer.PROFILES.load(name)
     return profile.scale(), profile.notices()
+
+
+def paper_scale(printer: str | None) -> tuple[float, float]:
+    """What a printer makes of true size across and along the paper; says what is doubtful."""
+    if printer is None:
+        return 1.0, 1.0
+    scale, notices = print_scale(printer, plain=False)
+    for notice in notices:
+        typer.echo(f"Note: {notice.text}", err=True)
+    return scale.x, scale.y

@@ -11,7 +11,7 @@ from rich.table import Table
 
 from digitize.bending_plan.operation import Step
 from digitize.bending_plan.plan import Plan
-from digitize.bending_plan.wording import held, how, which_way
+from digitize.bending_plan.wording import blocked, held, how, verdict, which_way
 from digitize.blank.develop import Blank
 from digitize.errors import Notice
 from digitize.files.job_sheet import CAUTIONS
@@ -27,17 +27,16 @@ def table(blank: Blank, plan: Plan, need: Need, notices: Sequence[Notice], unit:
         many = "" if plan.orders < 2 else f", of {plan.orders} orders that work"
         console.print(f"Bends in order{many}.", soft_wrap=True)
     else:
-        verdict = "works" if plan.proven else "was found"
-        console.print(f"No order of bends {verdict} with the {plan.tool.title}:", soft_wrap=True)
+        console.print(f"{verdict(plan)}:", soft_wrap=True)
         for block in plan.blocks:
-            because = f" ({block.because} is in the way)" if block.because else ""
-            console.print(f"  {block.sentence}{because}", soft_wrap=True)
+            console.print(f"  {blocked(block)}", soft_wrap=True)
         if not plan.remedies:
             console.print("No way out was found: change the bends or the tool.", soft_wrap=True)
         for remedy in plan.remedies:
             console.print(f"Way out: {remedy.text}", soft_wrap=True)
             for k, steps in enumerate(remedy.pieces, 1):
-                title = f"piece {k}" if len(remedy.pieces) > 1 else "in that order"
+                piece = f", piece {k}" if len(remedy.pieces) > 1 else ""
+                title = f"{blank.pattern.name}: bends in order, that way{piece}"
                 _steps(console, blank, plan, steps, title, unit)
     sides = f"{length(need.rectangle.length_mm, unit)} x {length(need.rectangle.width_mm, unit)}"
     weight = "" if need.weight_kg is None else f", weight {need.weight_kg:.3f} kg"

@@ -1,43 +1,52 @@
-"""The job sheet: one page for the bench with the blank, its bends in order, stock and cautions.
+"""The job sheet: one page for the bench, and after it the blank at 1:1 on as many as it takes.
 
-The blank is drawn to fit, not to scale: lines follow the ISO 128 family as on the 1:1
-template (edges continuous wide, bend lines continuous narrow), each bend with its name and,
-ringed, its place in the order.  The same plan always gives the same bytes.
+The page holds the blank, the folded piece, bends in order, stock, notes and cautions.  The blank
+on it is drawn to fit, not to scale, in the lines of the template: cut edges wide, bend lines
+narrow and long-dashed dotted, each bend with its name and, ringed, its place in the order.
+The same plan always gives the same bytes.
 """
 
 from __future__ import annotations
 
 import io
-import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import assert_never
 
 import shapely
 from PIL import Image
 from reportlab.lib.utils import ImageReader
-from reportlab.pdfgen.canvas import Canvas
 
 from digitize.bending_plan.operation import Step, bend_names
 from digitize.bending_plan.plan import Plan
-from digitize.bending_plan.wording import how, which_way
+from digitize.bending_plan.wording import blocked, how, verdict, which_way
 from digitize.blank.develop import Blank
-from digitize.files.lettering import BOLD, REGULAR, drawable, registered, shortened, width
+from digitize.files import paper
+from digitize.files.lettering import BOLD, REGULAR, broken, shortened, width
 from digitize.files.notes import note_lines
+from digitize.files.page import (
+    FINE_MM,
+    HEAD_MM,
+    LEADING_MM,
+    LONG_DASHED_DOTTED,
+    NARROW_MM,
+    SMALL_MM,
+    TEXT_MM,
+    WIDE_MM,
+    Pages,
+)
+from digitize.files.template import Template, laid_out
+from digitize.files.tiling import PAPERS_MM
 from digitize.files.units import Unit, length
 from digitize.folding.regions import regions
 from digitize.folding.sizes import face_name
 from digitize.nesting.need import Need
-from digitize.pattern.contour import Closed
 from digitize.pattern.extent import extent_mm
-from digitize.pattern.segments import Arc, Line, Point
+from digitize.pattern.segments import Point
 
-PT_PER_MM = 72 / 25.4
-PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 MARGIN_MM = 12.0
-WIDE_MM, NARROW_MM, FINE_MM = 0.5, 0.25, 0.13  # ISO 128 line widths (from memory)
-TEXT_MM, SMALL_MM, HEAD_MM = 2.5, 2.1, 4.2
-PICTURE_MM = 88.0  # height of the two pictures
+PICTURE_MM, LEAST_PICTURE_MM = 88.0, 40.0  # height of the two pictures
+RING_MM = 2.1
+POUND_KG = 0.45359237  # exactly, by the agreement of 1959
 
 CAUTIONS = (
     "Cut edges, burrs and wire edges cut to the bone: gloves, and deburr before bending. Eye "
@@ -54,7 +63,10 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class JobSheet:
-    """What goes on the page; ``folded`` is a PNG of the folded piece."""
+    """What goes on the page; ``folded`` is a PNG of the folded piece.
+
+    ``notices`` come in the order of their weight: the last are left out where room is short.
+    """
 
     blank: Blank
     plan: Plan
@@ -64,20 +76,29 @@ class JobSheet:
     notices: tuple[str, ...] = ()
 
 
-def render(sheet: JobSheet, unit: Unit = "mm", paper: str = "A4") -> bytes:
-    """The PDF page of a job sheet."""
-    return _Page(sheet, unit, PAPERS_MM[paper]).render()
+def render(sheet: JobSheet, options: paper.PaperOptions | None = None) -> bytes:
+    """The PDF: the job sheet upright on its paper, then the template as ``paper`` draws it."""
+    options = options or paper.PaperOptions()
+    template = laid_out(sheet.blank.pattern, options)
+    pages = Pages(f"{template.name}, job sheet")
+    size_mm = PAPERS_MM[options.paper]
+    pages.start(size_mm)
+    _Page(pages, sheet, template, size_mm).draw()
+    pages.end()
+    paper.add_to(pages, template)
+    return pages.finished()
 
 
 class _Page:
-    """One page drawn in millimetres, downward from the top."""
+    """The sheet itself, drawn downward from the top."""
 
-    def __init__(self, sheet: JobSheet, unit: Unit, size_mm: tuple[float, float]) -> None:
-        self.sheet, self.unit = sheet, unit
+    def __init__(
+        self, pages: Pages, sheet: JobSheet, template: Template, size_mm: tuple[float, float]
+    ) -> None:
+        self.pages, self.sheet, self.template = pages, sheet, template
+        self.canvas, self.unit = pages.canvas, template.unit
         self.w, self.h = size_mm
-        self.stream = io.BytesIO()
-        page = (self.w * PT_PER_MM, self.h * PT_PER_MM)
-        self.canvas = Canvas(self.stream, pagesize=page, invariant=1, pageCompression=1)
+        self.room = self.w - 2 * MARGIN_MM
         self.y = self.h - MARGIN_MM
         found = sheet.plan
         self.ways = (
@@ -85,18 +106,15 @@ class _Page:
             if found.steps
             else tuple(p for r in found.remedies[:1] for p in r.pieces[:1])
         )
-        # Many steps leave less room for pictures and notes.
-        self.rows = sum(map(len, (found.steps, *(p for r in found.remedies for p in r.pieces))))
+        # Many steps leave less room for pictures.
+        rows = sum(map(len, (found.steps, *(p for r in found.remedies for p in r.pieces))))
         short = self.h - PAPERS_MM["A4"][1]
-        self.picture = min(max(PICTURE_MM + short - 5.5 * max(self.rows - 7, 0), 40.0), PICTURE_MM)
+        fitting = PICTURE_MM + short - 5.5 * max(rows - 7, 0)
+        self.picture = min(max(fitting, LEAST_PICTURE_MM), PICTURE_MM)
 
-    def render(self) -> bytes:
-        canvas, pattern = self.canvas, self.sheet.blank.pattern
-        title = note_lines(pattern, self.unit)[0]
-        canvas.setTitle(drawable(f"{title}, job sheet"))
-        canvas.setCreator("digitize")
-        canvas.scale(PT_PER_MM, PT_PER_MM)
-        self._line(title, HEAD_MM, BOLD)
+    def draw(self) -> None:
+        pattern = self.sheet.blank.pattern
+        self._line(note_lines(pattern, self.unit)[0], HEAD_MM + 0.6, BOLD)
         thick = length(pattern.thickness_mm or 0.0, self.unit, 2)
         self._line(f"{self.sheet.metal_title}, {thick}; {self.sheet.plan.tool.title}", TEXT_MM)
         self._pictures()
@@ -105,34 +123,25 @@ class _Page:
             self._table(self.sheet.plan.steps, "Bends in order")
         else:
             self._impossible()
-        self._said("Notes", self.sheet.notices, 6 if self.rows < 8 else 3)
+        self._notes(down_to=MARGIN_MM + self._cautions_mm() + 1.5)
         self._cautions()
-        canvas.showPage()
-        canvas.save()
-        return self.stream.getvalue()
 
     # Pictures
 
     def _pictures(self) -> None:
-        top, half = self.y - 2.0, (self.w - 2 * MARGIN_MM - 6.0) / 2
+        top, half = self.y - 2.0, (self.room - 6.0) / 2
         self._blank(MARGIN_MM, top - self.picture, half, self.picture)
         image = Image.open(io.BytesIO(self.sheet.folded))
         scale = min(half / image.width, self.picture / image.height)
         w, h = image.width * scale, image.height * scale
-        left = MARGIN_MM + half + 6.0 + (half - w) / 2
+        right = MARGIN_MM + half + 6.0
         bottom = top - self.picture + (self.picture - h) / 2
-        self.canvas.drawImage(ImageReader(image), left, bottom, w, h)
+        self.canvas.drawImage(ImageReader(image), right + (half - w) / 2, bottom, w, h)
         self.y = top - self.picture - 1.0
-        x = MARGIN_MM
-        self._text(
-            x,
-            self.y - SMALL_MM,
-            "Blank, not to scale, marked face up; ringed: order",
-            SMALL_MM,
-        )
-        x = MARGIN_MM + half + 6.0
-        self._text(x, self.y - SMALL_MM, "Folded, marked face light", SMALL_MM)
-        self.y -= SMALL_MM + 3.0
+        words = "Blank, traced face up, not to scale; dash-dot: bend; ringed: its place in order"
+        foot = self.pages.wrapped(MARGIN_MM, self.y, words, SMALL_MM, room=half)
+        self.pages.text(right, self.y - SMALL_MM, "Folded; the traced face is light", SMALL_MM)
+        self.y = foot - 2.0
 
     def _blank(self, left: float, bottom: float, w: float, h: float) -> None:
         pattern = self.sheet.blank.pattern
@@ -141,65 +150,53 @@ class _Page:
         dx = left + w / 2 - scale * (x0 + x1) / 2
         dy = bottom + h / 2 - scale * (y0 + y1) / 2
 
-        def at(p: Point) -> Point:
+        def at(p: Sequence[float]) -> Point:
             return p[0] * scale + dx, p[1] * scale + dy
 
-        self.canvas.setLineWidth(WIDE_MM)
+        self.pages.pen(WIDE_MM)
         for closed in (pattern.outline, *pattern.openings):
-            self._closed(closed, at)
-        self.canvas.setLineWidth(NARROW_MM)
-        order = {s.operation.name: i + 1 for way in self.ways for i, s in enumerate(way)}
+            points = closed.points_mm(0.05 / scale).tolist()
+            self.pages.polyline([at(p) for p in points], close=True)
+        self.pages.pen(NARROW_MM, LONG_DASHED_DOTTED)
         for bend in pattern.bends:
             self.canvas.line(*at(bend.start_mm), *at(bend.end_mm))
-        for name, (x, y) in self._faces().items():
-            px, py = at((x, y))
-            self._text(px - width(name, SMALL_MM) / 2, py - 0.75, name, SMALL_MM)
+        self.pages.pen(FINE_MM)
+        order = {s.operation.name: i + 1 for way in self.ways for i, s in enumerate(way)}
+        taken = []
         for number, bend in enumerate(pattern.bends, 1):
-            self._bend_name(at(bend.start_mm), at(bend.end_mm), f"B{number}", order)
-
-    def _faces(self) -> dict[str, Point]:
-        """Where to write the faces' names on the blank."""
-        parts = regions(self.sheet.blank.tree, self.sheet.blank.pattern)
-        places = {}
+            (ax, ay), (bx, by) = at(bend.start_mm), at(bend.end_mm)
+            taken.append(self._bend_name(((ax + bx) / 2, (ay + by) / 2), f"B{number}", order))
+        parts = regions(self.sheet.blank.tree, pattern)
         for face, area in enumerate(parts.faces):
+            on_page = shapely.transform(area, lambda xy: xy * scale + (dx, dy))
+            free = on_page.difference(shapely.union_all(taken)) if taken else on_page
             if not area.is_empty:
-                centre = shapely.maximum_inscribed_circle(area, tolerance=1.0).coords[0]
-                places[face_name(face)] = (float(centre[0]), float(centre[1]))
-        return places
+                self._face_name(face_name(face), free if not free.is_empty else on_page)
 
-    def _closed(self, closed: Closed, at: Callable[[Point], Point]) -> None:
-        path = self.canvas.beginPath()
-        edges = closed.as_contour().edges
-        path.moveTo(*at(edges[0].segment.start_mm))
-        for edge in edges:
-            segment = edge.segment
-            match segment:
-                case Line():
-                    path.lineTo(*at(segment.end_mm))
-                case Arc():
-                    for x, y in segment.points_mm(0.05)[1:]:
-                        path.lineTo(*at((float(x), float(y))))
-                case _:
-                    assert_never(segment)
-        path.close()
-        self.canvas.drawPath(path)
+    def _face_name(self, name: str, free: shapely.Geometry) -> None:
+        """A face's name where it is clear of edges and of the bends' names."""
+        circle = shapely.maximum_inscribed_circle(free, tolerance=0.2)
+        x, y = (float(v) for v in circle.coords[0])
+        self.pages.text(x - width(name, SMALL_MM) / 2, y - 0.75, name, SMALL_MM)
 
-    def _bend_name(self, a: Point, b: Point, name: str, order: dict[str, int]) -> None:
-        x, y = (a[0] + b[0]) / 2, (a[1] + b[1]) / 2
+    def _bend_name(self, at: Point, name: str, order: dict[str, int]) -> shapely.Polygon:
+        """A bend's name with its ringed places in the order; the room it takes."""
+        x, y = at
         places = [i for key, i in order.items() if name in bend_names(key)]
-        text = name
-        w = width(text, SMALL_MM)
-        room = w + 1.6 + (5.0 * len(places))
+        w, step = width(name, SMALL_MM), 2 * RING_MM + 0.8
+        room = w + 1.6 + step * len(places)
+        left, low = x - room / 2, y - RING_MM - 0.3
         self.canvas.setFillGray(1)
-        self.canvas.rect(x - room / 2, y - 2.4, room, 4.8, stroke=0, fill=1)
+        self.canvas.rect(left, low, room, 2 * (y - low), stroke=0, fill=1)
         self.canvas.setFillGray(0)
-        self._text(x - room / 2 + 0.8, y - 0.8, text, SMALL_MM)
+        self.pages.text(left + 0.8, y - 0.8, name, SMALL_MM)
         for k, place in enumerate(places):
-            cx = x - room / 2 + 0.8 + w + 2.6 + 5.0 * k
-            self.canvas.setLineWidth(FINE_MM)
-            self.canvas.circle(cx, y, 2.1)
-            self._text(cx - width(str(place), SMALL_MM) / 2, y - 0.75, str(place), SMALL_MM)
-            self.canvas.setLineWidth(NARROW_MM)
+            cx = left + w + 1.6 + RING_MM + step * k
+            self.canvas.circle(cx, y, RING_MM)
+            number = str(place)
+            self.pages.text(cx - width(number, SMALL_MM) / 2, y - 0.75, number, SMALL_MM)
+        taken: shapely.Polygon = shapely.box(left, low, left + room, 2 * y - low)
+        return taken
 
     # Words
 
@@ -214,7 +211,13 @@ class _Page:
             words += f"; grain at {need.grain_deg:.0f}°"
         if need.weight_kg is not None:
             words += f"; weight {_weight(need.weight_kg, unit)}"
-        self._line(words, TEXT_MM)
+        self._wrapped(words, TEXT_MM)
+        count = len(self.template.tiling.pages) + self.template.has_cover
+        many = f"the {count} pages after this one" if count > 1 else "the page after this one"
+        self._wrapped(
+            f"Template at 1:1: {many}. Print at 100 % and measure its bar before you mark out.",
+            TEXT_MM,
+        )
         self.y -= 1.0
 
     def _table(self, steps: Sequence[Step], title: str) -> None:
@@ -235,89 +238,81 @@ class _Page:
             )
             self._row(columns, cells)
         sources = list(dict.fromkeys(step.bend.source for step in steps))
-        self._wrapped("Spring-back: " + "; ".join(sources), SMALL_MM)
+        self._wrapped(
+            "Up: toward the traced face. Bend to: the angle under load, of which the other stays "
+            f"(spring-back: {'; '.join(sources)}).",
+            SMALL_MM,
+        )
         self.y -= 1.5
 
     def _row(self, columns: Sequence[float], cells: Sequence[str], face: str = REGULAR) -> None:
-        room = self.w - 2 * MARGIN_MM - columns[-1]
-        lines = _broken(cells[-1], SMALL_MM, room)
         for x, cell in zip(columns[:-1], cells[:-1], strict=True):
-            self._text(MARGIN_MM + x, self.y - SMALL_MM, cell, SMALL_MM, face)
-        for line in lines:
-            self._text(MARGIN_MM + columns[-1], self.y - SMALL_MM, line, SMALL_MM, face)
-            self.y -= SMALL_MM + 0.9
-        self.y -= 0.5
-        self.canvas.setLineWidth(FINE_MM)
+            self.pages.text(MARGIN_MM + x, self.y - SMALL_MM, cell, SMALL_MM, face)
+        x, room = MARGIN_MM + columns[-1], self.room - columns[-1]
+        self.y = self.pages.wrapped(x, self.y, cells[-1], SMALL_MM, room=room, face=face) - 0.5
+        self.pages.pen(FINE_MM)
         self.canvas.line(MARGIN_MM, self.y, self.w - MARGIN_MM, self.y)
         self.y -= 0.8
 
     def _impossible(self) -> None:
         plan = self.sheet.plan
-        verdict = "works" if plan.proven else "was found"
-        self._line(f"No order of bends {verdict} with the {plan.tool.title}", TEXT_MM, BOLD)
+        self._line(verdict(plan), TEXT_MM, BOLD)
         for block in plan.blocks[:6]:
-            because = f" ({block.because} is in the way)" if block.because else ""
-            self._wrapped(block.sentence + because, SMALL_MM)
+            self._wrapped(blocked(block), SMALL_MM)
         self.y -= 1.0
         for remedy in plan.remedies:
             self._wrapped(f"Way out: {remedy.text}", TEXT_MM)
             for k, steps in enumerate(remedy.pieces, 1):
-                many = len(remedy.pieces) > 1
-                self._table(steps, f"Piece {k}" if many else "Bends in that order")
+                piece = f", piece {k}" if len(remedy.pieces) > 1 else ""
+                self._table(steps, f"Bends in order, that way{piece}")
 
-    def _said(self, title: str, lines: Sequence[str], most: int) -> None:
-        if not lines:
+    def _notes(self, down_to: float) -> None:
+        """Whole notes as far as there is room, and how many there was none for."""
+        pitch = SMALL_MM + LEADING_MM
+        lines = [broken(note, SMALL_MM, self.room) for note in self.sheet.notices]
+        rows = int((self.y - TEXT_MM - 1.6 - down_to) / pitch)
+        kept = len(lines)
+        while kept and sum(map(len, lines[:kept])) + (kept < len(lines)) > rows:
+            kept -= 1
+        if not lines or (rows < 1 and not kept):
             return
-        self._line(title, TEXT_MM, BOLD)
-        for line in lines[:most]:
-            self._wrapped(textwrap.shorten(line, 260, placeholder=" ..."), SMALL_MM)
-        if len(lines) > most:
-            self._wrapped(f"and {len(lines) - most} more, kept with the blank", SMALL_MM)
+        self._line("Notes", TEXT_MM, BOLD)
+        for note in self.sheet.notices[:kept]:
+            self._wrapped(note, SMALL_MM)
+        if kept < len(lines):
+            self._wrapped(f"{len(lines) - kept} more on the screen and in --json", SMALL_MM)
         self.y -= 1.0
 
+    def _caution_lines(self) -> list[str]:
+        return [part for text in CAUTIONS for part in broken(text, SMALL_MM, self.room - 3.0)]
+
+    def _cautions_mm(self) -> float:
+        return (SMALL_MM + LEADING_MM) * len(self._caution_lines()) + TEXT_MM + 4.0
+
     def _cautions(self) -> None:
-        room = self.w - 2 * MARGIN_MM - 3.0
-        lines = [part for text in CAUTIONS for part in _broken(text, SMALL_MM, room)]
-        height = (SMALL_MM + 0.9) * len(lines) + TEXT_MM + 4.0
-        self.canvas.setLineWidth(NARROW_MM)
-        self.canvas.rect(MARGIN_MM, self.y - height, self.w - 2 * MARGIN_MM, height)
-        self.y -= 1.2
-        self._text(MARGIN_MM + 1.5, self.y - TEXT_MM, "Cautions", TEXT_MM, BOLD)
-        self.y -= TEXT_MM + 1.2
-        for line in lines:
-            self._text(MARGIN_MM + 1.5, self.y - SMALL_MM, line, SMALL_MM)
-            self.y -= SMALL_MM + 0.9
+        height = self._cautions_mm()
+        self.pages.pen(NARROW_MM)
+        self.canvas.rect(MARGIN_MM, self.y - height, self.room, height)
+        left, top = MARGIN_MM + 1.5, self.y - 1.2
+        self.pages.text(left, top - TEXT_MM, "Cautions", TEXT_MM, BOLD)
+        top -= TEXT_MM + 1.2
+        for line in self._caution_lines():
+            self.pages.text(left, top - SMALL_MM, line, SMALL_MM)
+            top -= SMALL_MM + LEADING_MM
 
     def _length(self, value_mm: float) -> str:
         return length(value_mm, self.unit)
 
     def _line(self, text: str, size: float, face: str = REGULAR) -> None:
-        room = self.w - 2 * MARGIN_MM
-        self._text(MARGIN_MM, self.y - size, shortened(text, size, room, face), size, face)
+        short = shortened(text, size, self.room, face)
+        self.pages.text(MARGIN_MM, self.y - size, short, size, face)
         self.y -= size + 1.6
 
     def _wrapped(self, text: str, size: float) -> None:
-        for line in _broken(text, size, self.w - 2 * MARGIN_MM):
-            self._text(MARGIN_MM, self.y - size, line, size)
-            self.y -= size + 0.9
-
-    def _text(self, x: float, y: float, text: str, size: float, face: str = REGULAR) -> None:
-        self.canvas.setFont(registered(face), size)
-        self.canvas.drawString(x, y, drawable(text))
-
-
-def _broken(text: str, size: float, room: float) -> list[str]:
-    """Text in lines that fit."""
-    lines: list[str] = []
-    for word in drawable(text).split():
-        if lines and width(f"{lines[-1]} {word}", size) <= room:
-            lines[-1] += f" {word}"
-        else:
-            lines.append(word)
-    return lines or [""]
+        self.y = self.pages.wrapped(MARGIN_MM, self.y, text, size, room=self.room)
 
 
 def _weight(kg: float, unit: Unit) -> str:
     if unit == "in":
-        return f"{kg / 0.45359237:.2f} lb"  # the international pound
+        return f"{kg / POUND_KG:.2f} lb"
     return f"{kg:.2f} kg" if kg >= 0.1 else f"{1000 * kg:.0f} g"

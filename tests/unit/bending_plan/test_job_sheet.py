@@ -1,12 +1,16 @@
+from itertools import combinations
+
 import folded_pieces as pieces
 import numpy as np
 import pypdfium2
 import pytest
+from pypdfium2.raw import FPDF_PAGEOBJ_TEXT
 
 from digitize.bending_plan.plan import plan
 from digitize.bending_plan.tools import TOOLS, Vice
 from digitize.bending_plan.wording import how
 from digitize.files import job_sheet, shaded
+from digitize.files.paper import PaperOptions
 from digitize.folding.solid import fold_up
 from digitize.nesting.need import need
 
@@ -25,8 +29,9 @@ def sheet_of(blank, tool, notices=()):
 
 
 def read(data):
+    """The sheet itself and its words; the template follows."""
     document = pypdfium2.PdfDocument(data)
-    assert len(document) == 1
+    assert len(document) > 1
     text = document[0].get_textpage().get_text_bounded().replace("\r\n", " ")
     return document[0], " ".join(text.split())
 
@@ -46,7 +51,7 @@ def test_the_page_says_order_angles_stock_and_cautions(blank):
 
 
 def test_an_impossible_plan_says_why_and_the_way_out(blank):
-    page, text = read(job_sheet.render(sheet_of(blank, Vice()), "in", "Letter"))
+    page, text = read(job_sheet.render(sheet_of(blank, Vice()), PaperOptions("Letter", unit="in")))
     assert [round(v) for v in page.get_size()] == [612, 792]
     assert "No order of bends works" in text
     assert "B1 is 152 mm long" in text
@@ -61,7 +66,7 @@ def test_an_impossible_plan_says_why_and_the_way_out(blank):
 def test_nothing_is_drawn_over_the_edge_of_the_page(pattern, paper):
     tool = Vice() if pattern.name == "comb" else TOOLS["straight-folder"]
     sheet = sheet_of(pieces.developed(pattern), tool, ("long " * 60,) * 9)
-    page, text = read(job_sheet.render(sheet, paper=paper))
+    page, text = read(job_sheet.render(sheet, PaperOptions(paper)))
     assert "people alive" in text
     pixels = np.asarray(page.render(scale=1).to_pil().convert("L"))
     for rim in (pixels[:20], pixels[-20:], pixels[:, :20], pixels[:, -20:]):
@@ -73,3 +78,39 @@ def test_words_say_where_the_fingers_go(blank):
     words = how(blank, found.tool, found.steps[-1], lambda mm: f"{mm:.0f} mm")
     assert words.startswith("F1 lies under the clamp")
     assert "from 1 mm inside the" in words or "in the middle" in words
+
+
+@pytest.mark.parametrize("print_scale", [(1.0, 1.0), (0.99, 1.02)])
+def test_the_template_follows_at_true_size(blank, print_scale):
+    """The measuring bar is 100 mm long once the printer has made of the page what it makes."""
+    options = PaperOptions(print_scale=print_scale)
+    document = pypdfium2.PdfDocument(job_sheet.render(sheet_of(blank, Vice()), options))
+    sheet, *template = document
+    assert "the page after this one" in sheet.get_textpage().get_text_range()
+    assert [round(v / 72 * 25.4, 3) for v in sheet.get_size()] == [210.0, 297.0]
+    (page,) = template
+    assert "bend line = tool line" in page.get_textpage().get_text_range()
+    longways = page.get_width() > page.get_height()
+    across = print_scale[1] if longways else print_scale[0]
+    pixels = np.asarray(page.render(scale=300 / 72).to_pil().convert("L")) < 128
+    bar = pixels[-round(17 * 300 / 25.4) : -round(13.3 * 300 / 25.4), : round(112 * 300 / 25.4)]
+    columns = np.flatnonzero(bar.any(axis=0))
+    printed_mm = (columns[-1] - columns[0]) / 300 * 25.4 * across
+    assert printed_mm == pytest.approx(100.1, abs=0.15)
+
+
+def test_a_large_blank_takes_several_template_pages():
+    blank = pieces.developed(pieces.comb(16))
+    document = pypdfium2.PdfDocument(job_sheet.render(sheet_of(blank, TOOLS["box-folder"])))
+    text = document[0].get_textpage().get_text_range()
+    assert len(document) > 2
+    assert f"the {len(document) - 1} pages after this one" in text
+
+
+def test_names_of_faces_and_bends_keep_clear_of_one_another(blank):
+    page, _ = read(job_sheet.render(sheet_of(blank, TOOLS["box-folder"])))
+    boxes = [
+        text.get_bounds() for text in page.get_objects(filter=[FPDF_PAGEOBJ_TEXT], max_depth=1)
+    ]
+    for a, b in combinations(boxes, 2):
+        assert not (a[0] < b[2] and b[0] < a[2] and a[1] + 0.8 < b[3] and b[1] + 0.8 < a[3])

@@ -47,7 +47,8 @@ def test_plan_says_the_order_and_writes_the_job_sheet(digitize, tray, tmp_path):
     assert (code, err) == (0, "")
     assert "24 orders that work" in out
     assert "Caution: Cut edges" in out
-    assert len(pypdfium2.PdfDocument(tmp_path / "job.pdf")) == 1
+    assert len(pypdfium2.PdfDocument(tmp_path / "job.pdf")) == 2
+    assert digitize("plan", tray, "--printer", "shed")[0] == 2
     assert digitize("plan", tray, "--sheet", "job.txt")[0] == 2
 
 
