@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from digitize.assembly.body import Body
 from digitize.assembly.directions import words
@@ -18,6 +22,7 @@ from digitize.pattern.segments import FloatArray
 
 SIZE_PX = (1000, 760)
 _HEADING_PX = 60
+_SMOOTH = math.cos(math.radians(25.0))
 
 
 def render_first(bodies: Mapping[str, Body], first: Sequence[str], of: int) -> bytes:
@@ -37,9 +42,13 @@ def render(bodies: Mapping[str, Body], step: Step, number: int, of: int) -> byte
 def render_stuck(
     bodies: Mapping[str, Body], pieces: Sequence[str], pair: Sequence[str], said: str
 ) -> bytes:
-    """A PNG of the pieces that block one another, with two of them tinted and a heading."""
-    standing = [n for n in pieces if n not in pair]
-    return _drawn(bodies, standing, pair, np.zeros(3), said)
+    """A PNG of the pieces that block one another, with two of them tinted and a heading.
+
+    What is fixed is not tinted: it is the other one that has to come out.
+    """
+    tinted = [n for n in pair if not bodies[n].fixed]
+    standing = [n for n in pieces if n not in tinted]
+    return _drawn(bodies, standing, tinted, np.zeros(3), said)
 
 
 def _drawn(
@@ -57,7 +66,7 @@ def _drawn(
         vertices.append(body.vertices_mm + (shift_mm if name in tinted else 0.0))
         triangles.append(body.triangles + offset)
         part.append(np.full(len(body.triangles), k))
-        surface.append(np.ones(len(body.triangles), dtype=np.int8))
+        surface.append(_surfaces(body))
         offset += len(body.vertices_mm)
     solid = Solid(
         np.vstack(vertices),
@@ -74,3 +83,21 @@ def _drawn(
     stream = io.BytesIO()
     page.save(stream, "PNG", optimize=True)
     return stream.getvalue()
+
+
+def _surfaces(body: Body) -> NDArray[np.int8]:
+    """The smooth surface, from 1, that each triangle (M,) is part of: lines are drawn between."""
+    corners = body.vertices_mm[body.triangles]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
+    beside: dict[frozenset[int], int] = {}
+    pairs = []
+    for number, (i, j, k) in enumerate(body.triangles.tolist()):
+        for edge in (frozenset((i, j)), frozenset((j, k)), frozenset((k, i))):
+            other = beside.setdefault(edge, number)
+            if other != number and normals[number] @ normals[other] > _SMOOTH:
+                pairs.append((number, other))
+    one, other_side = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
+    count = len(body.triangles)
+    graph = coo_array((np.ones(len(one)), (one, other_side)), shape=(count, count))
+    return np.asarray(connected_components(graph, directed=False)[1] % 120 + 1, dtype=np.int8)

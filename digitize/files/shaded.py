@@ -120,7 +120,7 @@ def _shaded(solid: Solid, turn: FloatArray, which: NDArray[np.int64]) -> Image.I
     normal = normal / np.where(length > 0, length, 1.0) @ turn.T
     light = np.array([-0.45, 0.65, 0.75])
     bright = 0.45 + 0.55 * np.clip(normal @ (light / np.linalg.norm(light)), 0.0, 1.0)
-    colour = np.where((solid.surface == 1)[:, None], FACE, FACE_BACK)
+    colour = np.where((solid.surface > 0)[:, None], FACE, FACE_BACK)
     bent = solid.part >= solid.faces
     colour = np.where(bent[:, None], 0.55 * colour + 0.45 * BEND, colour)
     painted = np.vstack([colour * bright[:, None], np.array(PAPER, float)])
