@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from digitize.bending.setback import BadBend, reach_mm
 from digitize.errors import Notice
 
-USUAL_K = (0.25, 0.5)
+USUAL_K = (0.25, 0.5)  # beyond, something was measured wrongly: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)

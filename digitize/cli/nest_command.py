@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from digitize.cli.lengths import length_mm
 from digitize.cli.options import Into, Json, Overwrite, Unit, Units, positive_mm
 
 if TYPE_CHECKING:
     from digitize.nesting.layout import Area, Layout
+
+
+# Common practice, no source: room for a torch's kerf and a sheet's bruised, untrue edge.
+GAP_MM = 5.0
+RIM_MM = 5.0
 
 
 def nest(
@@ -23,8 +32,12 @@ def nest(
     offcut: Annotated[
         Path | None, typer.Option("--offcut", help="An off-cut's own .pattern.json, as traced.")
     ] = None,
-    gap: Annotated[str, typer.Option("--gap", help="Between blanks, kerf included.")] = "3mm",
-    rim: Annotated[str | None, typer.Option("--rim", help="Kept free along the edge.")] = None,
+    gap: Annotated[
+        str, typer.Option("--gap", help="Kept free between blanks, kerf included; may be 0.")
+    ] = f"{GAP_MM:g}mm",
+    rim: Annotated[
+        str, typer.Option("--rim", help="Kept free along the edge of the sheet; may be 0.")
+    ] = f"{RIM_MM:g}mm",
     grain: Annotated[
         float | None,
         typer.Option("--grain", help="The sheet's grain, degrees from x; blanks keep to it."),
@@ -59,21 +72,18 @@ def nest(
     picture = into / f"{name}.png"
     if not overwrite:
         refuse_existing([picture])
-    found = lay_out(
-        wanted,
-        area,
-        positive_mm(gap, units, "--gap") or 0.0,
-        positive_mm(rim, units, "--rim") or 0.0,
-    )
+    free = Free(_kept_free_mm(gap, units, "--gap"), _kept_free_mm(rim, units, "--rim"))
+    found = lay_out(wanted, area, free.gap_mm, free.rim_mm)
     files = {picture: layout_picture.render(found)}
     for number, piece in enumerate(found.pieces, 1):
         drawing = dxf.render(piece.on_sheet, dxf.DxfOptions(units.value))
         files[into / f"{name}-{number}-{piece.pattern.name}.dxf"] = drawing
     written = write_all(files, overwrite=overwrite)
     if as_json:
-        typer.echo(json.dumps(_json(found) | {"files": [str(f) for f in written]}, indent=2))
+        told = _json(found) | asdict(free) | {"files": [str(f) for f in written]}
+        typer.echo(json.dumps(told, indent=2))
     else:
-        _table(found, units)
+        _table(found, free, units)
         for path in written:
             typer.echo(f"Wrote {path}")
     if found.left_over:
@@ -104,7 +114,29 @@ def _counted(word: str) -> tuple[Path, int]:
     return Path(word), 1
 
 
-def _table(found: Layout, units: Unit) -> None:
+@dataclass(frozen=True, slots=True)
+class Free:
+    """What is kept free between blanks and along the sheet's edge."""
+
+    gap_mm: float
+    rim_mm: float
+
+
+def _kept_free_mm(text: str, units: Unit, option: str) -> float:
+    """A typed length that may be nothing."""
+    try:
+        return length_mm(text, units.value)
+    except ValueError as fault:
+        raise typer.BadParameter(str(fault), param_hint=option) from None
+
+
+def counted(names: Iterable[str]) -> str:
+    """Names, each once, with how many there are of it."""
+    counts = Counter(names)
+    return ", ".join(name if n == 1 else f"{n} x {name}" for name, n in counts.items())
+
+
+def _table(found: Layout, free: Free, units: Unit) -> None:
     from rich.console import Console
     from rich.table import Table
 
@@ -118,9 +150,13 @@ def _table(found: Layout, units: Unit) -> None:
         x, y = (length(v, units.value) for v in piece.move_mm)
         shown.add_row(str(number), piece.pattern.name, f"{piece.turn_deg:.1f}°", x, y)
     console.print(shown)
+    console.print(
+        f"Kept free: {length(free.gap_mm, units.value)} between blanks (--gap), "
+        f"{length(free.rim_mm, units.value)} along the edge of the sheet (--rim)",
+        soft_wrap=True,
+    )
     if found.left_over:
-        names = ", ".join(found.left_over)
-        console.print(f"Did not fit: {names}", soft_wrap=True)
+        console.print(f"Did not fit: {counted(found.left_over)}", soft_wrap=True)
     console.print(
         "Cut edges are sharp: gloves and eye protection, and clamp an off-cut before you cut it.",
         soft_wrap=True,

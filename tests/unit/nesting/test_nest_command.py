@@ -22,6 +22,7 @@ def test_four_blanks_on_a_sheet_each_drawn_in_place(digitize, channel, tmp_path)
     code, out, err = digitize("nest", f"{channel}:4", "--sheet", "300x300", "--gap", "4")
     assert (code, err) == (0, "")
     assert "% of the sheet used" in out
+    assert "Kept free: 4.0 mm between blanks (--gap), 5.0 mm along the edge" in out
     with Image.open(tmp_path / "layout.png") as picture:
         assert picture.width == 1200
     places = []
@@ -30,7 +31,26 @@ def test_four_blanks_on_a_sheet_each_drawn_in_place(digitize, channel, tmp_path)
         points = [p for e in drawing.modelspace().query("LWPOLYLINE") for p in e.get_points("xy")]
         places.append((min(points), max(points)))
     assert len(set(places)) == 4
-    assert all(0 <= x <= 300 and 0 <= y <= 300 for pair in places for x, y in pair)
+    assert all(4.9 <= x <= 295.1 and 4.9 <= y <= 295.1 for pair in places for x, y in pair)
+
+
+def test_blanks_may_touch_the_edge_where_that_is_wanted(digitize, channel):
+    said = {}
+    for rim in ("0", "0mm", "5"):
+        _, out, _ = digitize(
+            "nest", channel, "--sheet", "300x300", "--rim", rim, "--json", "--overwrite"
+        )
+        said[rim] = json.loads(out)["pieces"][0]["move_mm"]
+    assert said["0"] == said["0mm"]
+    assert said["5"] == pytest.approx([v + 5.0 for v in said["0"]], abs=0.2)
+    assert digitize("nest", channel, "--sheet", "300x300", "--rim=-1", "--overwrite")[0] == 2
+
+
+def test_what_did_not_fit_is_counted_by_name(digitize, channel):
+    code, out, _ = digitize("nest", f"{channel}:12", "--sheet", "300x150")
+    assert code == 10
+    left = next(line for line in out.splitlines() if line.startswith("Did not fit"))
+    assert left == f"Did not fit: {12 - out.count('°')} x channel"
 
 
 def test_the_grain_and_an_offcut_are_kept_to(digitize, channel, tmp_path):
