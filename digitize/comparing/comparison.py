@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from digitize.comparing.agreement import UNSTATED_MM, alike_u_mm
+from digitize.comparing.belonging import judged, likeness
 from digitize.comparing.deviation import Deviation, deviation
 from digitize.comparing.differences import Changes, changes
 from digitize.comparing.locking import register_locked
@@ -68,10 +69,17 @@ def compare(
     return compare_at(old, new, found)
 
 
-def compare_at(old: Pattern, new: Pattern, found: Registration) -> Comparison:
-    """Hold a new piece against an old one in a pose that is known."""
+def compare_at(
+    old: Pattern, new: Pattern, found: Registration, *, past_mm: float = 0.0
+) -> Comparison:
+    """Hold a new piece against an old one in a pose that is known.
+
+    ``past_mm`` is by how much the new piece is meant to stand out past the old one's edge.
+    Raises ``NothingAlike``.
+    """
     off = deviation(new, old, found)
     laid = found.pose.of_pattern(new)
+    doubts = judged(likeness(off, old, laid, past_mm), old, new, found)
     return Comparison(
         old,
         new,
@@ -80,7 +88,7 @@ def compare_at(old: Pattern, new: Pattern, found: Registration) -> Comparison:
         off,
         stretches(off, old),
         changes(laid, old),
-        (*found.notices, *_precision_notices(old, new)),
+        (*doubts, *found.notices, *_precision_notices(old, new)),
     )
 
 

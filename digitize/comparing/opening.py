@@ -112,7 +112,7 @@ def fit_in(piece: Pattern, opening: Pattern, options: FitInOptions) -> OpeningFi
     """
     register_by = FitOptions("all", options.mirrored, alike_u_mm(opening, piece))
     placed = place_inside(piece, opening, options.objective, register_by)
-    found = compare_at(opening, piece, placed)
+    found = compare_at(opening, piece, placed, past_mm=options.lap_mm)
     edges = _edges(found, options)
     return OpeningFit(
         found,

@@ -81,7 +81,7 @@ class _Placing:
 def place_inside(
     piece: Pattern, opening: Pattern, objective: Objective, options: FitOptions
 ) -> Registration:
-    """The piece in its opening; raises ``NothingAlike`` where it belongs elsewhere."""
+    """The piece in its opening, whether it belongs there or not."""
     found = register(piece, opening, replace(options, fit="all"))
     placing = _Placing(piece, opening)
     placed = []

@@ -21,7 +21,7 @@ from digitize.comparing.least_squares import Settled, settle
 from digitize.comparing.minimum_zone import least_zone
 from digitize.comparing.pose import Pose
 from digitize.comparing.start import NearestMap, Start, starts
-from digitize.errors import DigitizeError, Exit, Notice
+from digitize.errors import Notice
 from digitize.pattern.model import Pattern
 
 FloatArray = NDArray[np.float64]
@@ -33,7 +33,6 @@ _COARSE = 250  # points while the best of several poses is sought
 _CAP = 0.005  # of the size: farther off counts as missing when poses are ranked
 _POOR = 0.012  # of the size: a start that costs more is not trusted, and more are tried
 _MOST_ALIKE = 8
-_NEAR = 0.05  # of the size: half of the edge must lie so near, or it is another piece
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +70,6 @@ class Registration:
     notices: tuple[Notice, ...] = ()
 
 
-class NothingAlike(DigitizeError):
-    """The two outlines have nothing in common to lay them over each other by."""
-
-    exit_code = Exit.PATTERN
-
-
 @dataclass(frozen=True, eq=False)
 class _Ranked:
     settled: Settled
@@ -84,23 +77,13 @@ class _Ranked:
 
 
 def register(new: Pattern, old: Pattern, options: FitOptions | None = None) -> Registration:
-    """The pose that lays the new pattern's outline over the old one's.
-
-    Raises ``NothingAlike`` when no pose brings half of the edges together.
-    """
+    """The pose that lays the new pattern's outline over the old one's, alike or not."""
     options = options or FitOptions()
     old_edge = Boundary.of_pattern(old, openings=False)
     new_edge = Boundary.of_pattern(new, openings=False)
     found = register_edges(new_edge, old_edge, options)
     if found.any_turn or found.others:
         found = _told_apart(found, new, old, new_edge=new_edge, old_edge=old_edge, options=options)
-    near = np.abs(found.nearest.signed_mm) < _NEAR * old_edge.size_mm
-    if np.dot(found.samples.weight_mm, near) < 0.5 * found.samples.weight_mm.sum():
-        raise NothingAlike(
-            "the two outlines have too little in common to be laid over each other",
-            where=f"{new.name} and {old.name}",
-            do="check that they are the same piece at the same scale, or lock chosen features",
-        )
     notices = [*found.notices, *_ambiguous(found)]
     if not options.mirrored and found.rms_mm + _spare(found) > 0.004 * old_edge.size_mm:
         other = register_edges(new_edge, old_edge, replace(options, mirrored=True))

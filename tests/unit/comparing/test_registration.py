@@ -10,7 +10,7 @@ import shapely
 from digitize.comparing.boundary import Boundary
 from digitize.comparing.locking import NotLockable, register_locked
 from digitize.comparing.pose import Pose, flipped
-from digitize.comparing.registration import FitOptions, NothingAlike, register
+from digitize.comparing.registration import FitOptions, register
 from digitize.pattern.contour import Circle, Contour
 from digitize.pattern.model import Pattern
 from digitize.pattern.region import metal
@@ -110,14 +110,6 @@ def test_holes_turn_a_round_piece(porthole: Pattern) -> None:
     assert not found.any_turn
     assert found.others == ()
     assert same_place(found.pose, true, 1e-3)
-
-
-def test_pieces_with_nothing_in_common_are_refused(footplate: Pattern) -> None:
-    corners = ((0.0, 0.0), (900.0, 0.0), (450.0, 20.0))
-    ends = (*corners[1:], corners[0])
-    wedge = Contour.of([Line(a, b) for a, b in zip(corners, ends, strict=True)])
-    with pytest.raises(NothingAlike, match="too little in common"):
-        register(Pattern("wedge", wedge), footplate)
 
 
 def one_longer(footplate: Pattern) -> Pattern:
