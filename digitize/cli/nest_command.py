@@ -141,13 +141,14 @@ def _table(found: Layout, free: Free, units: Unit) -> None:
     from rich.table import Table
 
     from digitize.files.units import length
+    from digitize.pattern.extent import extent_mm
 
     console = Console(width=None if Console().is_terminal else 100, highlight=False)
     shown = Table(caption=f"{100 * found.used:.0f} % of the sheet used")
-    for heading in ("", "blank", "turned", "moved right", "moved up"):
+    for heading in ("", "blank", "turned", "from the left", "from below"):
         shown.add_column(heading, justify="left" if heading == "blank" else "right")
     for number, piece in enumerate(found.pieces, 1):
-        x, y = (length(v, units.value) for v in piece.move_mm)
+        x, y = (length(v, units.value) for v in extent_mm(piece.on_sheet)[:2])
         shown.add_row(str(number), piece.pattern.name, f"{piece.turn_deg:.1f}°", x, y)
     console.print(shown)
     console.print(

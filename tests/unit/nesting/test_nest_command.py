@@ -22,6 +22,8 @@ def test_four_blanks_on_a_sheet_each_drawn_in_place(digitize, channel, tmp_path)
     code, out, err = digitize("nest", f"{channel}:4", "--sheet", "300x300", "--gap", "4")
     assert (code, err) == (0, "")
     assert "% of the sheet used" in out
+    first = next(line for line in out.splitlines() if line.startswith("│ 1 │"))
+    assert [cell.strip() for cell in first.split("│")[4:6]] == ["5.0 mm", "5.0 mm"]
     assert "Kept free: 4.0 mm between blanks (--gap), 5.0 mm along the edge" in out
     with Image.open(tmp_path / "layout.png") as picture:
         assert picture.width == 1200
