@@ -68,14 +68,14 @@ def operations_of(
             continue
         for group in groups:
             first = tree.folds[group[0]]
-            same = first.chord.bend == fold.chord.bend or (together and _in_line(first, fold))
+            same = first.chord.bends == fold.chord.bends or (together and _in_line(first, fold))
             if same and first.parent == fold.parent:
                 group.append(k)
                 break
         else:
             groups.append([k])
-    groups.sort(key=lambda g: (tree.folds[g[0]].chord.bend, tree.folds[g[0]].parent))
-    owners = [sorted({tree.folds[k].chord.bend for k in g}) for g in groups]
+    groups.sort(key=lambda g: (tree.folds[g[0]].chord.bends, tree.folds[g[0]].parent))
+    owners = [sorted({b for k in g for b in tree.folds[k].chord.bends}) for g in groups]
     found = []
     for group, bends in zip(groups, owners, strict=True):
         name = "+".join(f"B{b + 1}" for b in bends)

@@ -1,7 +1,8 @@
 """The part as convex plates: what a tool or another flange may run into.
 
-Faces are divided into convex pieces, bends into a few slices; holes count as metal.  Each
-plate is given by its corners on the traced surface and as many on the other.
+Faces are divided into convex pieces, bends into a few slices; holes count as metal, but for those
+that lugs are bent out of.  Each plate is given by its corners on the traced surface and as many on
+the other.
 """
 
 from __future__ import annotations
@@ -66,14 +67,17 @@ def plates_of(blank: Blank, parts: Regions | None = None, trim_mm: float = 0.0) 
     parts = parts or regions(blank.tree, blank.pattern)
     shapes: list[tuple[int, FloatArray]] = []
     for face, area in enumerate(parts.faces):
-        shapes += [(face, corners) for corners in _convex(_rimless(area, trim_mm))]
+        others = shapely.union_all([a for f, a in enumerate(parts.faces) if f != face])
+        flat = _filled(_rimless(area, trim_mm), others)
+        shapes += [(face, corners) for corners in _convex(flat)]
     if trim_mm == 0.0:
         n = blank.tree.faces.count
         for i, strip in enumerate(parts.strips):
             facts = blank.tree.folds[i].facts
             rows = max(1, math.ceil(facts.angle_deg / SLICE_DEG - 1e-9))
             for area in _slices(strip, parts.frames[i], facts.allowance_mm, rows):
-                shapes += [(n + i, corners) for corners in _convex(area)]
+                whole = _filled(area, shapely.Polygon())
+                shapes += [(n + i, corners) for corners in _convex(whole)]
     k = max((len(corners) for _, corners in shapes), default=3)
     filled = [np.vstack([c, np.repeat(c[-1:], k - len(c), axis=0)]) for _, c in shapes]
     return Plates(
@@ -102,30 +106,40 @@ def _slices(strip: Area, frame: Frame, width_mm: float, rows: int) -> list[Area]
     ]
 
 
+def _filled(area: Area, others: Area) -> Area:
+    """An area without its holes, but for those in which there are others."""
+    parts = [
+        shapely.Polygon(
+            p.exterior, [r for r in p.interiors if shapely.Polygon(r).intersects(others)]
+        )
+        for p in polygons(area)
+    ]
+    return shapely.MultiPolygon(parts)
+
+
 def _convex(area: Area) -> list[FloatArray]:
-    """Convex polygons that cover an area, its holes filled."""
+    """Convex polygons that cover an area."""
     found: list[FloatArray] = []
     for part in polygons(area):
-        for filled in polygons(_simple(shapely.Polygon(part.exterior))):
-            if filled.area < _LEAST_MM2:
-                continue
-            found += [np.array(p.exterior.coords)[:-1] for p in _pieces(filled)]
+        for simple in polygons(_simple(part)):
+            if simple.area >= _LEAST_MM2:
+                found += [np.array(p.exterior.coords)[:-1] for p in _pieces(simple)]
     return found
 
 
-def _simple(filled: shapely.Polygon) -> Area:
+def _simple(part: shapely.Polygon) -> Area:
     """A polygon with few corners; one eaten by rust is drawn more coarsely than a clean one."""
     for tolerance in (SIMPLE_MM, 2 * SIMPLE_MM, 5 * SIMPLE_MM, 10 * SIMPLE_MM):
-        simple: Area = filled.simplify(tolerance)
+        simple: Area = part.simplify(tolerance)
         if shapely.get_num_coordinates(simple) <= MOST_CORNERS:
             break
     return simple
 
 
-def _pieces(filled: shapely.Polygon) -> list[shapely.Polygon]:
-    if _is_convex(filled):
-        return [filled.convex_hull]
-    pieces = polygons(shapely.constrained_delaunay_triangles(filled))
+def _pieces(part: shapely.Polygon) -> list[shapely.Polygon]:
+    if _is_convex(part):
+        return [part.convex_hull]
+    pieces = polygons(shapely.constrained_delaunay_triangles(part))
     merged = len(pieces) <= 2 * MOST_CORNERS
     while merged:
         merged = False

@@ -1,4 +1,4 @@
-"""A contour less another, exact for lines and arcs.
+"""A contour less another, or with another, exact for lines and arcs.
 
 Both contours are cut where they meet; a piece is kept or left out by where its middle lies,
 and the kept pieces are chained to closed contours again.  Stretches that the two share are
@@ -15,7 +15,7 @@ from typing import Literal, assert_never
 import shapely
 
 from digitize.blank.cutting import TOUCH_MM, Axis, at, meetings, nearest, piece, place_of
-from digitize.blank.faces import NotDeveloped
+from digitize.blank.errors import NotDeveloped
 from digitize.pattern.contour import Contour, Edge
 from digitize.pattern.segments import Arc, Line, Point, Segment
 
@@ -32,23 +32,32 @@ def without(contour: Contour, cutter: Contour) -> list[Contour]:
     Edges that the cut makes count as measured, without uncertainty.  Holes that the cut would
     leave are returned too, running clockwise.
     """
-    places = _meetings(contour, cutter)
-    kept: list[Edge] = []
-    for edges, cuts, other, keep in (
-        (contour.edges, places[0], cutter, ("out", "against")),
-        (cutter.edges, places[1], contour, ("in",)),
-    ):
-        area = shapely.Polygon(other.points_mm(_CHORD_MM))
-        shapely.prepare(area)
-        for i, edge in enumerate(edges):
-            for part in _parts(edge.segment, cuts.get(i, [])):
-                if _where(part, other, area) not in keep:
-                    continue
-                if other is contour:
-                    kept.append(Edge(part.reversed()))
-                else:
-                    kept.append(Edge(part, edge.evidence, edge.u_mm))
-    return _chained(kept)
+    on_contour, on_cutter = _meetings(contour, cutter)
+    kept = _kept(contour, on_contour, cutter, ("out", "against"))
+    cut = _kept(cutter, on_cutter, contour, ("in",))
+    return _chained(kept + [Edge(e.segment.reversed()) for e in cut])
+
+
+def together(contour: Contour, other: Contour) -> list[Contour]:
+    """The counter-clockwise contours of two areas as one, and clockwise ones of its holes."""
+    on_contour, on_other = _meetings(contour, other)
+    kept = _kept(contour, on_contour, other, ("out", "along"))
+    more = _kept(other, on_other, contour, ("out",))
+    return _chained(kept + [Edge(e.segment) for e in more])
+
+
+def _kept(
+    contour: Contour, cuts: dict[int, list[float]], other: Contour, keep: Sequence[Where]
+) -> list[Edge]:
+    """The pieces of a contour, cut at places, that lie as wanted to another one."""
+    area = shapely.Polygon(other.points_mm(_CHORD_MM))
+    shapely.prepare(area)
+    return [
+        Edge(part, edge.evidence, edge.u_mm)
+        for i, edge in enumerate(contour.edges)
+        for part in _parts(edge.segment, cuts.get(i, []))
+        if _where(part, other, area) in keep
+    ]
 
 
 def largest_without(contour: Contour, cutters: Sequence[Contour], what: str) -> Contour:

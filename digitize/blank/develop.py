@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 
 from digitize.bending.facts import BendFacts, told
 from digitize.blank.checks import check
-from digitize.blank.faces import NotDeveloped, split
+from digitize.blank.errors import NotDeveloped
+from digitize.blank.faces import split
 from digitize.blank.folds import FoldTree, fold_tree
-from digitize.blank.inside import Carrier
+from digitize.blank.inside import Carrier, Moved
 from digitize.blank.outline import OpenEnd, blank_outline
 from digitize.blank.scribes import bend_line, scribe_lines
 from digitize.blank.shared_corners import joined_corners
@@ -50,7 +51,10 @@ def develop(pattern: Pattern, facts: Sequence[BendFacts], base: int | None = Non
     tree = fold_tree(faces, facts, faces.largest() if base is None else base)
     outline = blank_outline(tree)
     carrier = Carrier(tree)
-    moved = [carrier.moved(opening) for opening in pattern.openings]
+    moved = [
+        carrier.moved(opening) if i not in outline.openings else Moved(outline.openings[i], ())
+        for i, opening in enumerate(pattern.openings)
+    ]
     blank = replace(
         pattern,
         outline=outline.contour,
@@ -65,9 +69,9 @@ def develop(pattern: Pattern, facts: Sequence[BendFacts], base: int | None = Non
             where=found.where,
             do="cut a relief there, or check angle, radius and where the bend line was drawn",
         )
-    bends = {f.facts.name: bend_line(tree, f, outline) for f in reversed(tree.folds)}
+    bends = tuple(bend_line(tree, i, f, outline) for i, f in enumerate(facts))
     scribes = tuple(s for fold in tree.folds for s in scribe_lines(tree, fold, outline))
-    blank = replace(blank, bends=tuple(bends[f.name] for f in facts), scribes=scribes)
+    blank = replace(blank, bends=bends, scribes=scribes)
     notices = (
         *pattern.notices,
         *_reached(pattern, [m.bends for m in moved]),

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.affinity import translate
 
 from digitize.blank.folds import Fold, FoldTree
 from digitize.blank.outline import runs_on
@@ -97,5 +98,5 @@ def flat_part(tree: FoldTree, face: int) -> shapely.Polygon:
         strip = shapely.Polygon([axis.point(along, left) for along, left in corners])
         left = shapely.difference(area, strip, grid_size=_THIN_MM)
         area = max(getattr(left, "geoms", [left]), key=lambda g: float(g.area))
-    dx, dy = tree.moves_mm[face]
-    return shapely.Polygon(np.array(area.exterior.coords) + np.array([dx, dy]))
+    moved: shapely.Polygon = translate(area, *tree.moves_mm[face])
+    return moved

@@ -8,10 +8,12 @@ evenly, so that what crossed the bend line still meets.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from digitize.bending.facts import BendFacts
-from digitize.blank.faces import Chord, Faces, NotDeveloped
+from digitize.blank.crossings import bend_names
+from digitize.blank.errors import NotDeveloped
+from digitize.blank.faces import Chord, Faces
 from digitize.pattern.segments import Point
 
 THINNEST_MM = 1e-3
@@ -95,10 +97,15 @@ def fold_tree(faces: Faces, facts: Sequence[BendFacts], base: int) -> FoldTree:
                 if parent != face or child in moves:
                     continue
                 nx, ny = faces.to_inner(chord)
-                fold = Fold(chord, facts[chord.bend], parent, child, (sign * nx, sign * ny))
+                fold = Fold(chord, _of(chord, facts), parent, child, (sign * nx, sign * ny))
                 dx, dy = fold.pulled(1.0)
                 x, y = moves[parent]
                 moves[child] = (x + dx, y + dy)
                 folds.append(fold)
                 waiting.append(child)
     return FoldTree(faces, base, tuple(folds), tuple(moves[f] for f in range(faces.count)))
+
+
+def _of(chord: Chord, facts: Sequence[BendFacts]) -> BendFacts:
+    """What is known of a bend, by the first of its lines."""
+    return replace(facts[chord.bends[0]], name=bend_names(chord.bends))

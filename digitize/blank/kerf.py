@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from digitize.blank.faces import NotDeveloped
+from digitize.blank.errors import NotDeveloped
 from digitize.blank.offset import widened
 from digitize.errors import Notice
 from digitize.pattern.model import Pattern

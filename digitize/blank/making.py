@@ -17,7 +17,7 @@ from digitize.bending.setback import BadBend
 from digitize.blank.beads import bead_facts
 from digitize.blank.develop import Blank, develop
 from digitize.blank.edges import EdgeWork, worked
-from digitize.blank.faces import NotDeveloped
+from digitize.blank.errors import NotDeveloped
 from digitize.blank.hand import from_behind, opposite_hand
 from digitize.blank.kerf import cutter_path
 from digitize.blank.mitre import mitred

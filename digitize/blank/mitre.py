@@ -69,6 +69,8 @@ def mitred(blank: Blank, gap_mm: float = 0.0) -> Blank:
 
 
 def _beside(tree: FoldTree, one: Fold, two: Fold) -> bool:
+    if any(tree.faces.loop_of(f.chord.first).opening is not None for f in (one, two)):
+        return False  # a lug has no corner to share
     ends = [[tree.faces.corner(c) for c in (f.chord.first, f.chord.last)] for f in (one, two)]
     apart = min(math.dist(p, q) for p in ends[0] for q in ends[1])
     return apart <= one.strip_mm + two.strip_mm + NEAR_MM

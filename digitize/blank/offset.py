@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import assert_never
 
 from digitize.blank.cutting import Axis
-from digitize.blank.faces import NotDeveloped
+from digitize.blank.errors import NotDeveloped
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Slot
 from digitize.pattern.segments import Arc, Line, Point, Segment
 

@@ -18,7 +18,7 @@ from itertools import pairwise
 
 from digitize.blank.chain import closed_up, joined, without_loops
 from digitize.blank.cutting import at, meetings, piece
-from digitize.blank.faces import Chord
+from digitize.blank.faces import Chord, Faces, Loop
 from digitize.blank.folds import Fold, FoldTree
 from digitize.blank.warped import warped
 from digitize.pattern.contour import Contour, Edge
@@ -46,9 +46,10 @@ class OpenEnd:
 
 @dataclass(frozen=True, slots=True)
 class BlankOutline:
-    """The outline, the places where it would tear, and where ends of bends went."""
+    """The outline, openings that lugs are bent out of, places that would tear, ends of bends."""
 
     contour: Contour
+    openings: dict[int, Contour]  # by their number in the pattern
     open_ends: tuple[OpenEnd, ...]
     ends: dict[int, Point]  # by corner
 
@@ -97,24 +98,47 @@ class _Part:
 
 
 def blank_outline(tree: FoldTree) -> BlankOutline:
-    """The blank's outline in the base face's coordinates."""
+    """The blank's outline, and openings with lugs, in the base face's coordinates."""
     faces = tree.faces
-    n = len(faces.edges)
-    ends: dict[tuple[int, int], _BendEnd] = {}  # by chord's place in the list, and corner
-    for c, fold in enumerate(tree.folds):
-        for corner in (fold.chord.first, fold.chord.last):
-            ends[c, corner % n] = _bend_end(tree, fold, corner % n)
+    ends = [
+        _bend_end(tree, fold, corner)
+        for fold in tree.folds
+        for corner in (fold.chord.first, fold.chord.last)
+    ]
     at_corner: dict[int, list[_BendEnd]] = {}
-    for (_, corner), end in ends.items():
-        at_corner.setdefault(corner, []).append(end)
-    parts = [part for run in _runs(tree, at_corner) for part in _run_parts(tree, run, at_corner)]
-    first = faces.corner(0)
-    begin = next(i for i, part in enumerate(parts) if part.edge.segment.start_mm == first)
-    parts = parts[begin:] + parts[:begin]
-    corner_images = {
+    for end in ends:
+        at_corner.setdefault(end.corner, []).append(end)
+    images = {
         faces.corner(corner): _corner_image(tree, faces.corner(corner), here)
         for corner, here in at_corner.items()
     }
+    outline, *openings = (_loop_image(tree, loop, at_corner, images) for loop in faces.loops)
+    ends_mm = {corner: images[faces.corner(corner)] for corner in at_corner}
+    return BlankOutline(
+        contour=outline,
+        openings={
+            loop.opening: contour.reversed()
+            for loop, contour in zip(faces.loops[1:], openings, strict=True)
+            if loop.opening is not None
+        },
+        open_ends=_open_ends(ends, ends_mm),
+        ends=ends_mm,
+    )
+
+
+def _loop_image(
+    tree: FoldTree,
+    loop: Loop,
+    at_corner: dict[int, list[_BendEnd]],
+    corner_images: dict[Point, Point],
+) -> Contour:
+    """A loop of edges in the blank."""
+    faces = tree.faces
+    runs = _runs(faces, loop, at_corner)
+    parts = [part for run in runs for part in _run_parts(tree, run, at_corner)]
+    first = faces.corner(loop.start)
+    begin = next(i for i, part in enumerate(parts) if part.edge.segment.start_mm == first)
+    parts = parts[begin:] + parts[:begin]
 
     def image(p: Point, part: _Part) -> Point:
         return corner_images.get(p) or _image(tree, p, part)
@@ -124,10 +148,7 @@ def blank_outline(tree: FoldTree) -> BlankOutline:
         for segment in warped(part.edge.segment, lambda p, part=part: image(p, part)):  # type: ignore[misc]
             edges.append(Edge(segment, part.edge.evidence, part.edge.u_mm))
     widest = max((2 * f.strip_mm + abs(f.facts.deduction_mm) for f in tree.folds), default=0.0)
-    edges = without_loops(closed_up(edges), 4 * widest)
-    ends_mm = {corner: corner_images[faces.corner(corner)] for corner in at_corner}
-    open_ends = _open_ends(list(ends.values()), ends_mm)
-    return BlankOutline(Contour(joined(edges)), open_ends, ends_mm)
+    return Contour(joined(without_loops(closed_up(edges), 4 * widest)))
 
 
 def _open_ends(ends: list[_BendEnd], at_mm: dict[int, Point]) -> tuple[OpenEnd, ...]:
@@ -161,44 +182,43 @@ def _bend_end(tree: FoldTree, fold: Fold, corner: int) -> _BendEnd:
 def runs_on(tree: FoldTree, fold: Fold, corner: int, face: int) -> bool:
     """Whether a face's edge runs on beside a bend's end instead of crossing the strip.
 
-    It does where, still within the strip, it gets farther past the end than the strip is wide.
+    It does where, without having crossed the strip, it gets farther past the end than the strip
+    is wide, or turns back and comes out of it on the other side, as round the end of a slit.
     """
     faces, reach = tree.faces, fold.strip_mm
-    n = len(faces.edges)
-    corner %= n
     axis = fold.chord.axis
-    other = fold.chord.first % n if fold.chord.last % n == corner else fold.chord.last % n
+    other = fold.chord.first if fold.chord.last == corner else fold.chord.last
     station, towards = axis.station(faces.corner(corner))[0], axis.station(faces.corner(other))[0]
     outward = 1.0 if station > towards else -1.0
     side = 1.0 if face == fold.child else -1.0
     for step in (1, -1):
-        i = corner if step == 1 else (corner - 1) % n
+        i = corner if step == 1 else faces.step(corner, -1)
         while faces.face_of_edge[i] == face:
             points = faces.edges[i].segment.points_mm(0.05)
             for x, y in points if step == 1 else points[::-1]:
                 p = (float(x), float(y))
                 if side * fold.beyond_mm(p) >= reach + 0.25:
                     break
-                if outward * (axis.station(p)[0] - station) > 2 * reach + 1.0:
+                past = outward * (axis.station(p)[0] - station)
+                if past > 2 * reach + 1.0 or side * fold.beyond_mm(p) <= -reach - 0.25:
                     return True
             else:
-                i = (i + step) % n
-                if (i if step == 1 else (i + 1) % n) == corner:
+                i = faces.step(i, step)
+                if (i if step == 1 else faces.step(i, 1)) == corner:
                     break
                 continue
             break
     return False
 
 
-def _runs(tree: FoldTree, at_corner: dict[int, list[_BendEnd]]) -> list[list[int]]:
-    """Edges in runs between corners where bends end."""
-    n = len(tree.faces.edges)
-    if not at_corner:
-        return [list(range(n))]
-    first = min(at_corner)
+def _runs(faces: Faces, loop: Loop, at_corner: dict[int, list[_BendEnd]]) -> list[list[int]]:
+    """Edges of a loop in runs between corners where bends end."""
+    first = next((i for i in loop.edges if i in at_corner), None)
+    if first is None:
+        return [list(loop.edges)]
     runs: list[list[int]] = []
-    for k in range(n):
-        i = (first + k) % n
+    for k in range(len(loop.edges)):
+        i = faces.step(first, k)
         if i in at_corner:
             runs.append([])
         runs[-1].append(i)
@@ -208,10 +228,9 @@ def _runs(tree: FoldTree, at_corner: dict[int, list[_BendEnd]]) -> list[list[int
 def _run_parts(tree: FoldTree, run: list[int], at_corner: dict[int, list[_BendEnd]]) -> list[_Part]:
     """A run cut where the squeezed stretches at its two ends stop."""
     faces = tree.faces
-    n = len(faces.edges)
     face = faces.face_of_edge[run[0]]
     parts = [_Part(faces.edges[i], face, ()) for i in run]
-    for corner, backward in ((run[0], False), ((run[-1] + 1) % n, True)):
+    for corner, backward in ((run[0], False), (faces.step(run[-1], 1), True)):
         for end in at_corner.get(corner, []):
             if face not in (end.fold.parent, end.fold.child):
                 continue

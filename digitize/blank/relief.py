@@ -17,9 +17,10 @@ from typing import Literal, assert_never
 import shapely
 
 from digitize.blank.checks import UNRELIEVED
-from digitize.blank.combine import largest_without
+from digitize.blank.combine import largest_without, together
 from digitize.blank.cutting import Axis
 from digitize.blank.develop import Blank
+from digitize.blank.errors import NotDeveloped
 from digitize.blank.folds import Fold, FoldTree
 from digitize.blank.lines import within
 from digitize.blank.outline import OpenEnd
@@ -47,16 +48,40 @@ def relieved(blank: Blank, style: Style) -> Blank:
     if not blank.open_ends:
         return blank
     outline = blank.pattern.outline.as_contour()
-    edge = polygon(outline).exterior
-    cutters = [_cutter(blank.tree, end, style, edge) for end in blank.open_ends]
+    openings = list(blank.pattern.openings)
+    cutters: list[Contour] = []
+    for end in blank.open_ends:
+        opening = blank.tree.faces.loop_of(end.corner).opening
+        if opening is None:
+            cutters.append(_cutter(blank.tree, end, style, polygon(outline).exterior))
+            continue
+        around = openings[opening].as_contour()
+        cutter = _cutter(blank.tree, end, style, polygon(around).exterior)
+        openings[opening] = _opened(around, cutter)
     outline = largest_without(outline, cutters, "a relief")
     names = sorted({f.facts.name for end in blank.open_ends for f in end.folds})
-    text = f"{len(cutters)} {style} reliefs cut at {', '.join(names)}: {SOURCE}"
+    text = f"{len(blank.open_ends)} {style} reliefs cut at {', '.join(names)}: {SOURCE}"
     notices = [n for n in blank.pattern.notices if n.code != UNRELIEVED]
     pattern = replace(
-        blank.pattern, outline=outline, notices=(*notices, Notice("relief-cut", text))
+        blank.pattern,
+        outline=outline,
+        openings=tuple(openings),
+        notices=(*notices, Notice("relief-cut", text)),
     )
     return replace(blank, pattern=within(pattern), open_ends=())
+
+
+def _opened(opening: Contour, cutter: Contour) -> Contour:
+    """An opening with a relief at the foot of its lug; raises NotDeveloped where they miss."""
+    around = together(opening, cutter)
+    if len(around) != 1:
+        x, y = cutter.edges[0].segment.start_mm
+        raise NotDeveloped(
+            "a relief would not open to the slot of its lug",
+            where=f"near {x:.0f}, {y:.0f} mm",
+            do="draw the slot on past the bend line",
+        )
+    return around[0]
 
 
 def _cutter(tree: FoldTree, end: OpenEnd, style: Style, edge: shapely.LinearRing) -> Contour:
@@ -113,8 +138,7 @@ def _notch(tree: FoldTree, end: OpenEnd, style: Style) -> Contour:
     """Beside a bend's end, from the edge there to past the tangent line."""
     (fold,) = end.folds
     facts, axis = fold.facts, fold.chord.axis
-    n = len(tree.faces.edges)
-    corners = {fold.chord.first % n, fold.chord.last % n}
+    corners = {fold.chord.first, fold.chord.last}
     other = next(iter(corners - {end.corner}), end.corner)
     here = axis.station(tree.faces.corner(end.corner))[0]
     outward = 1.0 if here > axis.station(tree.faces.corner(other))[0] else -1.0

@@ -8,8 +8,12 @@ with the jaws, whose edge is rounded to the inside radius.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
+from digitize.bending.facts import BendFacts
+from digitize.blank.crossings import REACH_MM
+from digitize.blank.cutting import Axis
 from digitize.blank.folds import Fold, FoldTree
 from digitize.blank.lines import SHORTEST_MM, stretches
 from digitize.blank.outline import BlankOutline
@@ -18,22 +22,50 @@ from digitize.pattern.region import polygon
 from digitize.pattern.segments import Point
 
 
-def bend_line(tree: FoldTree, fold: Fold, outline: BlankOutline) -> BendLine:
-    """A bend's middle line on the blank, with all that is known of the bend."""
-    facts = fold.facts
-    middle = -facts.deduction_mm / 2
-    metal = polygon(outline.contour)
-    inside = stretches(_line(tree, fold, middle, outline), metal)
-    start, end = inside[0] if len(inside) == 1 else _line(tree, fold, middle, outline)
+def bend_line(tree: FoldTree, index: int, facts: BendFacts, outline: BlankOutline) -> BendLine:
+    """A bend line of the pattern as the middle of its bend on the blank.
+
+    Notches leave it one line: its stretches lie on one, since a face between them moves whole.
+    """
+    ends = [
+        p
+        for fold in tree.folds
+        if index in fold.chord.bends
+        for p in _own_part(tree, fold, facts.line, _middle(tree, fold, outline))
+    ]
+    axis = Axis.between(ends[0], ends[1])
+    ends.sort(key=axis.station)
     return replace(
         facts.line,
-        start_mm=start,
-        end_mm=end,
+        start_mm=ends[0],
+        end_mm=ends[-1],
         angle_deg=facts.angle_deg,
         toward_face=facts.toward_face if facts.angle_deg else None,
         inside_radius_mm=facts.radius_mm,
         traced="blank",
     )
+
+
+def _middle(tree: FoldTree, fold: Fold, outline: BlankOutline) -> tuple[Point, Point]:
+    """The middle line of a fold on the blank."""
+    line = _line(tree, fold, -fold.facts.deduction_mm / 2, outline)
+    inside = stretches(line, polygon(outline.contour))
+    return inside[0] if len(inside) == 1 else line
+
+
+def _own_part(
+    tree: FoldTree, fold: Fold, line: BendLine, middle: tuple[Point, Point]
+) -> tuple[Point, Point]:
+    """The part of a fold's middle line that one of its bend lines stands for."""
+    if len(fold.chord.bends) == 1:
+        return middle
+    axis = Axis.between(*middle)
+    length, (dx, dy) = math.dist(*middle), tree.moves_mm[fold.parent]
+    drawn = [axis.station((x + dx, y + dy))[0] for x, y in (line.start_mm, line.end_mm)]
+    low, high = (min(max(station, 0.0), length) for station in sorted(drawn))
+    # At the ends of the whole bend it ends where that does, however short it was drawn.
+    low, high = (0.0 if low < REACH_MM else low), (length if high > length - REACH_MM else high)
+    return axis.point(low), axis.point(high)
 
 
 def scribe_lines(tree: FoldTree, fold: Fold, outline: BlankOutline) -> tuple[ScribeLine, ...]:
@@ -69,7 +101,7 @@ def _line(
     for corner in (fold.chord.first, fold.chord.last):
         x, y = faces.corner(corner)
         if outline is not None:
-            x, y = outline.ends[corner % len(faces.edges)]
+            x, y = outline.ends[corner]
             x, y = x - dx, y - dy
         stations.append(axis.station((x, y))[0])
     a, b = (axis.point(station, left) for station in sorted(stations))

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import groupby
 
 from digitize.blank.chain import closed_up
+from digitize.blank.crossings import Place, crossings
 from digitize.blank.cutting import SAME_MM, Axis, at, piece
-from digitize.blank.faces import Place, chord_ends
 from digitize.pattern.contour import Contour, Edge
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Line, Point
@@ -39,22 +40,23 @@ def joined_corners(pattern: Pattern, within_mm: float = STROKE_MM) -> Pattern:
 def _once(pattern: Pattern, within_mm: float) -> Pattern | None:
     """The pattern with one more corner joined, or None."""
     outline = pattern.outline.as_contour()
-    ends = [
-        (place, index, whole)
-        for index, bend in enumerate(pattern.bends)
-        for stretches in [chord_ends(outline, bend, f"B{index + 1}")]
-        for k, (_, pair) in enumerate(stretches)
-        # Ends inside a notch are no ends of the line as drawn.
-        for place, whole in ((pair[0], k == 0), (pair[1], k == len(stretches) - 1))
-    ]
+    ends: list[tuple[Place, tuple[int, ...], bool]] = []
+    on_outline = (c for c in crossings(pattern) if c.opening is None)
+    for bends, group in groupby(on_outline, key=lambda c: c.bends):
+        stretches = list(group)
+        for k, stretch in enumerate(stretches):
+            # Ends inside a notch are no ends of the line as drawn.
+            ends.append((stretch.ends[0], bends, k == 0))
+            ends.append((stretch.ends[1], bends, k == len(stretches) - 1))
     ends.sort(key=lambda e: e[0])
-    for (a, i, a_own), (b, j, b_own) in zip(ends, ends[1:] + ends[:1], strict=True):
-        if i == j or not (a_own and b_own) or a == b:
+    for (a, one, a_own), (b, two, b_own) in zip(ends, ends[1:] + ends[:1], strict=True):
+        if one == two or not (a_own and b_own) or a == b:
             continue
         run = _run_mm(outline, a, b)
         if not SAME_MM < run < within_mm:
             continue
         p, q = (at(outline.edges[k].segment, t) for k, t in (a, b))
+        i, j = _ending_at(pattern, one, p), _ending_at(pattern, two, q)
         corner = _crossing(pattern, i, j)
         if corner is None or max(math.dist(corner, p), math.dist(corner, q)) > within_mm:
             continue
@@ -67,6 +69,16 @@ def _once(pattern: Pattern, within_mm: float) -> Pattern | None:
                 bends[k] = replace(bend, end_mm=corner)
         return replace(pattern, outline=_through(outline, a, b, corner), bends=tuple(bends))
     return None
+
+
+def _ending_at(pattern: Pattern, bends: tuple[int, ...], p: Point) -> int:
+    """Which of the lines of one bend ends at a point."""
+
+    def off_mm(index: int) -> float:
+        bend = pattern.bends[index]
+        return min(math.dist(bend.start_mm, p), math.dist(bend.end_mm, p))
+
+    return min(bends, key=off_mm)
 
 
 def _run_mm(outline: Contour, a: Place, b: Place) -> float:

@@ -12,7 +12,7 @@ from digitize.bending.facts import Said, Stock, bend_name, resolve
 from digitize.bending.materials import Material
 from digitize.bending.setback import BadBend
 from digitize.blank.develop import Blank, develop
-from digitize.blank.faces import NotDeveloped
+from digitize.blank.errors import NotDeveloped
 from digitize.blank.shared_corners import joined_corners
 from digitize.errors import DigitizeError, Exit, Notice
 from digitize.pattern.model import BendLine, Pattern, ScribeLine

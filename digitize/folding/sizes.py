@@ -20,6 +20,7 @@ from digitize.folding.solid import Solid
 from digitize.pattern.segments import FloatArray
 
 _PARALLEL_DEG = 0.5
+_ONE_LINE_MM = 0.5
 _NO_MOULD_LINE_DEG = 170.0
 
 
@@ -88,9 +89,11 @@ def folded_sizes(blank: Blank, solid: Solid) -> tuple[FoldedSize, ...]:
     found: list[FoldedSize] = []
     for face in range(blank.tree.faces.count):
         own = [f for f in blank.tree.of_face(face) if measured.has_mould_line(f)]
-        for i, fold in enumerate(own):
-            found += [measured.between(face, fold, f) for f in own[i + 1 :] if _parallel(fold, f)]
-            if not any(_parallel(fold, f) for f in own if f is not fold):
+        # Of tabs or lugs on one line the first stands for all.
+        lines = [f for i, f in enumerate(own) if not any(_in_line(f, g) for g in own[:i])]
+        for i, fold in enumerate(lines):
+            found += [measured.between(face, fold, f) for f in lines[i + 1 :] if _parallel(fold, f)]
+            if not any(_parallel(fold, f) for f in lines if f is not fold):
                 size = measured.to_edge(face, fold, own)
                 found += [] if size is None else [size]
     return tuple(found)
@@ -167,6 +170,11 @@ def _spread(corners: FloatArray) -> bool:
 def _outer(fold: Fold) -> int:
     """The surface that is outside at a bend: 1 the traced one, -1 the other."""
     return -1 if fold.facts.toward_face else 1
+
+
+def _in_line(a: Fold, b: Fold) -> bool:
+    """Whether two bends lie on one line, as those of two tabs or lugs may."""
+    return _parallel(a, b) and abs(a.beyond_mm(b.chord.axis.through_mm)) < _ONE_LINE_MM
 
 
 def _parallel(a: Fold, b: Fold) -> bool:

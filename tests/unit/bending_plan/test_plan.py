@@ -193,6 +193,20 @@ def test_a_piece_no_tool_can_hold_whole_is_split():
     assert sorted(len(p) for p in found.pieces) == [0, 1]
 
 
+def test_a_lug_is_bent_over_a_jaw_and_not_into_the_sheet_it_was_cut_from():
+    """Its plate stands in the vice; the leaf of a folder cannot pass the sheet around it."""
+    slot = [(40, 20), (80, 20), (80, 68), (77, 68), (77, 23), (43, 23), (43, 68), (40, 68)]
+    plate = pieces.outline([(0, 0), (120, 0), (120, 80), (0, 80)])
+    pattern = Pattern(
+        "lug", plate, openings=(pieces.outline(slot),), bends=(pieces.bend(43, 62, 77, 62),)
+    )
+    assert order(planned(pattern, Vice())) == ["B1"]
+    found = planned(pattern, TOOLS["box-folder"])
+    assert not found.steps
+    assert "F1 runs into the leaf" in found.blocks[0].sentence
+    assert "hammered over by hand" in found.remedies[0].text
+
+
 def test_nothing_to_bend_and_too_much_to_bend_are_refused():
     with pytest.raises(BadPlan, match="all bends of the blank are flat"):
         planned(pieces.channel(), Vice(), {"all": Said(0.0, True, 1.2)})

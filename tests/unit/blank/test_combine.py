@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from digitize.blank.combine import largest_without, without
-from digitize.blank.faces import NotDeveloped
+from digitize.blank.errors import NotDeveloped
 from digitize.pattern.contour import Circle, Contour, Slot
 from digitize.pattern.segments import Arc, Line
 

@@ -5,7 +5,8 @@ import numpy as np
 import pytest
 
 from digitize.bending.facts import Said
-from digitize.blank.faces import NotDeveloped, split
+from digitize.blank.errors import NotDeveloped
+from digitize.blank.faces import split
 from digitize.blank.fold import placements
 from digitize.pattern.contour import Circle, Contour, Slot
 from digitize.pattern.extent import closed_extent_mm

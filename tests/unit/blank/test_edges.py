@@ -8,7 +8,7 @@ import shapely
 from digitize.bending.facts import Said
 from digitize.bending.setback import BadBend
 from digitize.blank.edges import EdgeWork, HoleRow, Joggle, Lap, worked
-from digitize.blank.faces import NotDeveloped
+from digitize.blank.errors import NotDeveloped
 from digitize.blank.fold import placements
 from digitize.blank.hand import from_behind, opposite_hand
 from digitize.blank.kerf import cutter_path

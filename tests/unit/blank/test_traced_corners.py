@@ -8,7 +8,7 @@ import pytest
 from digitize.bending.facts import Said, Stock, resolve
 from digitize.bending.materials import material
 from digitize.blank.develop import develop
-from digitize.blank.faces import NotDeveloped
+from digitize.blank.errors import NotDeveloped
 from digitize.blank.mitre import mitred
 from digitize.blank.relief import relieved
 from digitize.blank.shared_corners import joined_corners

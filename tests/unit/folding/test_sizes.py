@@ -5,6 +5,7 @@ from digitize.bending.facts import Said
 from digitize.bending.laws import Din6935, Faa, Handbook
 from digitize.folding.sizes import folded_sizes, overall
 from digitize.folding.solid import fold_up
+from digitize.pattern.model import Pattern
 
 WITHIN_MM = 0.05  # asked for; met to rounding
 
@@ -39,3 +40,13 @@ def test_a_tray_stands_as_large_as_it_was_drawn():
     assert (box.length_mm, box.width_mm, box.height_mm) == pytest.approx((160.0, 100.0, 20.0))
     for size in folded_sizes(blank, solid):
         assert size.off_mm == pytest.approx(0.0, abs=WITHIN_MM)
+
+
+def test_two_tabs_on_one_bend_line_measure_their_plate_once():
+    points = [(0, 0), (100, 0), (100, 60), (60, 60), (60, 30), (40, 30), (40, 60), (0, 60)]
+    pattern = Pattern("tabs", pieces.outline(points), bends=(pieces.bend(0, 40, 100, 40),))
+    blank = pieces.developed(pattern)
+    sizes = folded_sizes(blank, fold_up(blank))
+    found = sorted((s.end, s.traced_mm) for s in sizes)
+    assert found == [("edge", 20.0), ("edge", 20.0), ("edge", 40.0)]
+    assert [s.off_mm for s in sizes] == pytest.approx([0.0] * 3, abs=1e-6)
