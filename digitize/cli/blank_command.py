@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from digitize.blank.relief import Style
     from digitize.errors import Notice
     from digitize.files.units import Unit as FileUnit
+    from digitize.pattern.model import Pattern
 
 
 _ENDINGS = {"traced": "blank", "opposite-hand": "opposite-hand", "from-behind": "from-behind"}
@@ -196,7 +197,8 @@ def blank(
         kerf_mm=positive_mm(kerf, units, "--kerf"),
     )
     made, assumed = made_to(read, order)
-    done = _named(made, name, (*notices, *measured_k, *assumed, *too_tight(made.facts, sheet)))
+    tight = too_tight(made.facts, sheet)
+    done = _named(made, name, (*notices, *measured_k, *_already(read), *assumed, *tight))
     files = dict(zip(paths, drawings.rendered(done.pattern, unit, paper.value), strict=True))
     written = write_all(files, overwrite=overwrite)
     noticed = done.pattern.notices
@@ -214,6 +216,18 @@ def _named(blank: Blank, name: str, notices: tuple[Notice, ...]) -> Blank:
     pattern = blank.pattern
     noticed = tuple(dict.fromkeys((*pattern.notices, *notices)))
     return replace(blank, pattern=replace(pattern, name=name, notices=noticed))
+
+
+def _already(read: Pattern) -> tuple[Notice, ...]:
+    """Say so where a blank is developed once more."""
+    from digitize.errors import Notice
+
+    if not read.bends or any(bend.traced != "blank" for bend in read.bends):
+        return ()
+    text = (
+        "the pattern is a blank already: it is kept as long as it is, whatever the law and radius"
+    )
+    return (Notice("blank-already", text),)
 
 
 def _style(relief: Relief) -> Style | None:

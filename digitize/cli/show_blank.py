@@ -32,8 +32,20 @@ def table(blank: Blank, notices: Sequence[Notice], metal: Material, unit: Unit) 
     x0, y0, x1, y1 = closed_extent_mm(blank.pattern.outline)
     size = f"{length(x1 - x0, unit)} x {length(y1 - y0, unit)}"
     thickness = length(blank.facts[0].thickness_mm, unit, 2) if blank.facts else ""
+    title = f"{blank.pattern.name}: {size}, {metal.title} {thickness}".rstrip()
+    if blank.facts:
+        _bends(console, blank, title, unit)
+    else:
+        console.print(title, soft_wrap=True)
+    for notice in notices:
+        word = "Doubt" if notice.level == "doubt" else "Note"
+        console.print(f"{word}: {notice.text}", soft_wrap=True)
+    console.print(f"Caution: {CAUTION}", soft_wrap=True)
+
+
+def _bends(console: Console, blank: Blank, title: str, unit: Unit) -> None:
     shown = Table(
-        title=f"{blank.pattern.name}: {size}, {metal.title} {thickness}".rstrip(),
+        title=title,
         caption="* by default, nobody said; F" + str(blank.tree.base + 1) + " stays where it is",
         title_justify="left",
     )
@@ -44,10 +56,6 @@ def table(blank: Blank, notices: Sequence[Notice], metal: Material, unit: Unit) 
     console.print(shown)
     faces = "; ".join(f"{name} near {x:.0f}, {y:.0f}" for name, (x, y) in _faces(blank))
     console.print(f"Faces, in mm on the blank: {faces}", soft_wrap=True)
-    for notice in notices:
-        word = "Doubt" if notice.level == "doubt" else "Note"
-        console.print(f"{word}: {notice.text}", soft_wrap=True)
-    console.print(f"Caution: {CAUTION}", soft_wrap=True)
 
 
 def files(paths: Sequence[Path]) -> None:

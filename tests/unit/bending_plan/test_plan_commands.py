@@ -1,6 +1,7 @@
 """``digitize fold`` and ``digitize plan`` as a person runs them."""
 
 import json
+from dataclasses import replace
 
 import folded_pieces as pieces
 import pypdfium2
@@ -31,6 +32,28 @@ def test_fold_lists_sizes_and_writes_mesh_and_picture(digitize, tray, tmp_path):
     assert code == 8
     assert "exists already" in err
     assert digitize("fold", tray, "tray.obj")[0] == 2
+
+
+def test_fold_puts_traced_sizes_beside_where_there_are_any(digitize, tray, tmp_path):
+    traced = replace(
+        pieces.tray(),
+        bends=tuple(
+            replace(b, angle_deg=None, toward_face=None, traced="outside")
+            for b in pieces.tray().bends
+        ),
+    )
+    path = tmp_path / "traced.pattern.json"
+    path.write_text(document.dumps(traced))
+    code, out, err = digitize("fold", path, "-t", 1, "-b", "all toward 90", "-b", "B1 r2")
+    assert (code, err) == (0, "")
+    rows = [row.split("│") for row in out.splitlines() if "│ B" in row]
+    assert len(rows) == 6
+    assert all(row[4].strip() == row[5].strip() for row in rows)
+    code, out, _ = digitize("fold", tray)
+    assert "traced" not in out.partition("No traced sizes beside these")[0]
+    assert "say its bends with --bend" in out
+    assert digitize("fold", path, "--bend", "B9 toward 90")[0] == 2
+    assert digitize("fold", path, "--bend", "B1 k0.4")[0] == 2
 
 
 def test_fold_tells_scripts(digitize, tray):

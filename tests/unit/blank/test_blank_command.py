@@ -27,6 +27,22 @@ def tray(contour, tmp_path):
     return path
 
 
+def test_a_piece_without_bends_gets_a_sentence_and_no_empty_table(digitize, contour, tmp_path):
+    flat = Pattern("plate", contour((0, 0), (60, 0), (60, 40), (0, 40)))
+    (tmp_path / "flat.pattern.json").write_text(document.dumps(flat))
+    code, out, _ = digitize("blank", "flat.pattern.json", "-t", "1")
+    assert code == 0
+    assert "allowance" not in out
+    assert "no bend lines: it is its own blank" in out
+
+
+def test_a_blank_of_a_blank_says_so(digitize, tray):
+    assert digitize("blank", tray, "-b", "all toward 90 r1", "-t", "1")[0] == 0
+    code, out, _ = digitize("blank", "tray-blank.pattern.json")
+    assert code == 0
+    assert "is a blank already" in out
+
+
 def test_a_pattern_becomes_a_blank_with_all_its_files(digitize, tray, tmp_path):
     code, out, err = digitize(
         "blank", tray, "-b", "all toward 90 r1", "-t", "1", "--k", "0.44", "--into", "flat"
