@@ -141,6 +141,8 @@ def _facts(name: str, line: BendLine, stock: Stock, own: Said, every: Said) -> B
     defaults = []
     angle = _first(own.angle_deg, line.angle_deg, every.angle_deg)
     toward = _first(own.toward_face, line.toward_face, every.toward_face)
+    if angle == 0.0 and toward is None:
+        toward = True  # of a line that is not bent, as a bead's on a blank, nothing hangs on it
     if angle is None or toward is None:
         missing = "the angle" if toward is not None else "which way"
         raise BadBend(

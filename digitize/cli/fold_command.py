@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from digitize.cli.options import Json, Overwrite, Unit, Units, positive_mm
-
-if TYPE_CHECKING:
-    from digitize.pattern.model import Pattern
 
 Blank = Annotated[
     Path,
@@ -27,6 +23,10 @@ Thickness = Annotated[
     str | None,
     typer.Option("--thickness", "-t", help="Thickness of the sheet, where the file lacks it."),
 ]
+Bend = Annotated[
+    list[str] | None,
+    typer.Option("--bend", "-b", help='Of a traced pattern, as "all toward 90" or "B1 r2".'),
+]
 
 
 def fold(
@@ -40,10 +40,7 @@ def fold(
     ] = None,
     metal: Metal = "mild-steel",
     thickness: Thickness = None,
-    bend: Annotated[
-        list[str] | None,
-        typer.Option("--bend", "-b", help='Of a traced pattern, as "all toward 90" or "B1 r2".'),
-    ] = None,
+    bend: Bend = None,
     back: Annotated[bool, typer.Option("--back", help="See the picture from behind.")] = False,
     units: Units = Unit.MM,
     as_json: Json = False,
@@ -52,6 +49,7 @@ def fold(
     """Fold a blank up: list its dimensions over outside, draw it, write it as a mesh."""
     from digitize.bending.materials import material
     from digitize.cli import show_fold
+    from digitize.cli.bend_words import bends_said
     from digitize.cli.documents import read_pattern
     from digitize.files import shaded, solid_file
     from digitize.files.atomic import write_bytes
@@ -65,9 +63,9 @@ def fold(
             raise typer.BadParameter(
                 f"{file.name} must end in .stl, .ply, .glb or .png", param_hint="FILES"
             )
-    read = _with_bends_said(read_pattern(blank), bend or [], units)
     thick = positive_mm(thickness, units, "--thickness")
-    developed, notices = blank_of(read, material(metal), thick)
+    said = bends_said(bend or [], units.value)
+    developed, notices = blank_of(read_pattern(blank), material(metal), thick, said)
     solid = fold_up(developed)
     sizes, box = folded_sizes(developed, solid), overall(solid)
     written = []
@@ -85,32 +83,3 @@ def fold(
     show_fold.table(developed.pattern.name, sizes, box, notices, units.value)
     for path in written:
         typer.echo(f"Wrote {path}")
-
-
-def _with_bends_said(pattern: Pattern, words: list[str], units: Unit) -> Pattern:
-    """The pattern whose bend lines carry what was said of them."""
-    from digitize.bending.facts import ALL, Said, bend_name
-    from digitize.cli.bend_words import bends_said, merged
-
-    said = bends_said(words, units.value)
-    unknown = said.keys() - {ALL, *map(bend_name, range(len(pattern.bends)))}
-    if unknown:
-        raise typer.BadParameter(
-            f"the pattern has no bend {', '.join(sorted(unknown))}", param_hint="--bend"
-        )
-    bends = []
-    for index, line in enumerate(pattern.bends):
-        own = merged(said.get(ALL, Said()), said.get(bend_name(index), Said()))
-        if own.k is not None or own.traced == "face":
-            raise typer.BadParameter(
-                "K and traced faces are for `digitize blank`", param_hint="--bend"
-            )
-        changed = replace(
-            line,
-            angle_deg=line.angle_deg if own.angle_deg is None else own.angle_deg,
-            toward_face=line.toward_face if own.toward_face is None else own.toward_face,
-            inside_radius_mm=own.radius_mm or line.inside_radius_mm,
-            traced=own.traced or line.traced,
-        )
-        bends.append(changed)
-    return replace(pattern, bends=tuple(bends))

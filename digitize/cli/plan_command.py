@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from digitize.cli.fold_command import Blank, Metal, Thickness
+from digitize.cli.fold_command import Bend, Blank, Metal, Thickness
 from digitize.cli.options import Json, Overwrite, PaperSize, Unit, Units, positive_mm
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ def plan(
     ] = None,
     metal: Metal = "mild-steel",
     thickness: Thickness = None,
+    bend: Bend = None,
     grain: Annotated[
         float | None,
         typer.Option("--grain", help="Direction of the grain on the blank, degrees from x."),
@@ -62,6 +63,7 @@ def plan(
     from digitize.bending.spring_back import density_kg_m3
     from digitize.bending_plan.plan import plan as plan_for
     from digitize.cli import show_plan
+    from digitize.cli.bend_words import bends_said
     from digitize.cli.documents import read_pattern
     from digitize.cli.printing_scale import paper_scale
     from digitize.errors import Exit
@@ -80,7 +82,8 @@ def plan(
         raise typer.BadParameter("nothing is printed without --sheet", param_hint="--printer")
     read = read_pattern(blank)
     stock = material(metal)
-    developed, notices = blank_of(read, stock, positive_mm(thickness, units, "--thickness"))
+    thick = positive_mm(thickness, units, "--thickness")
+    developed, notices = blank_of(read, stock, thick, bends_said(bend or [], units.value))
     wanted = [name.strip().upper() for name in order.split(",")] if order else None
     found = plan_for(developed, _tool(tool, width, depth, fingers, units), stock.name, wanted)
     needed = need(developed.pattern, density_kg_m3(stock.name)[0], grain)

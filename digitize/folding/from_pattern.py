@@ -7,6 +7,7 @@ allowance it was developed with, whatever law that was.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 from digitize.bending.facts import Said, Stock, bend_name, resolve
 from digitize.bending.materials import Material
@@ -30,37 +31,38 @@ class NotFoldable(DigitizeError):
 
 
 def blank_of(
-    pattern: Pattern, metal: Material, thickness_mm: float | None = None
+    pattern: Pattern,
+    metal: Material,
+    thickness_mm: float | None = None,
+    said: Mapping[str, Said] | None = None,
 ) -> tuple[Blank, tuple[Notice, ...]]:
     """The blank and notices about what was assumed.
 
-    Raises NotFoldable without bends or thickness, BadBend where a bend's angle or direction
-    is not said, and NotDeveloped where the bend lines do not divide the piece.
+    ``said`` speaks of a traced pattern's bends, as for ``resolve``.  Raises NotFoldable without
+    bends or thickness, BadBend where a bend's angle or direction is not said or a blank's bend
+    is said to be another, and NotDeveloped where the bend lines do not divide the piece.
     """
     thickness = thickness_mm if thickness_mm is not None else pattern.thickness_mm
     if thickness is None:
         raise NotFoldable("nobody said how thick the sheet is", do="give --thickness, measured")
     if not pattern.bends:
         raise NotFoldable("the pattern has no bend lines", do="nothing is to be folded")
-    said: dict[str, Said] = {}
-    assumed: list[str] = []
+    said = dict(said or {})
+    assumed = False
     for index, bend in enumerate(pattern.bends):
         if bend.traced != "blank":
             continue
-        if bend.angle_deg and bend.inside_radius_mm is not None:
-            allowance = marked_allowance_mm(bend, pattern.scribes)
-            if allowance is not None:
-                neutral = allowance / math.radians(bend.angle_deg)
-                k = (neutral - bend.inside_radius_mm) / thickness
-                if not -1e-6 <= k <= 1.0 + 1e-6:
-                    raise BadBend(
-                        f"the tangent lines of {bend_name(index)} do not go with {thickness:g} mm "
-                        "sheet",
-                        do="give the thickness the blank was developed for, or develop it anew",
-                    )
-                said[bend_name(index)] = Said(k=min(max(k, 0.0), 1.0))
-                continue
-        assumed.append(bend_name(index))
+        name = bend_name(index)
+        if bend.angle_deg and name in said:
+            raise BadBend(
+                f"{name} lies on a blank that was developed for its angle and radius",
+                do="say how it is bent to `digitize blank`, of the traced pattern",
+            )
+        k = _marked_k(bend, name, pattern.scribes, thickness)
+        if k is not None:
+            said[name] = Said(k=k)
+        elif bend.angle_deg != 0.0:  # a bead's line is not bent
+            assumed = True
     stock = Stock(metal, thickness)
     facts, notices = resolve(pattern, stock, said)
     # The law of a blank whose tangent lines are drawn is no assumption, whatever resolve says.
@@ -76,6 +78,25 @@ def blank_of(
         if joined == pattern:
             raise
         return develop(joined, resolve(joined, stock, said)[0]), notices
+
+
+def _marked_k(
+    bend: BendLine, name: str, scribes: tuple[ScribeLine, ...], thickness_mm: float
+) -> float | None:
+    """The K by which a blank's tangent lines were drawn, if the bend is said and they are."""
+    if not bend.angle_deg or bend.inside_radius_mm is None:
+        return None
+    allowance = marked_allowance_mm(bend, scribes)
+    if allowance is None:
+        return None
+    neutral = allowance / math.radians(bend.angle_deg)
+    k = (neutral - bend.inside_radius_mm) / thickness_mm
+    if not -1e-6 <= k <= 1.0 + 1e-6:
+        raise BadBend(
+            f"the tangent lines of {name} do not go with {thickness_mm:g} mm sheet",
+            do="give the thickness the blank was developed for, or develop it anew",
+        )
+    return min(max(k, 0.0), 1.0)
 
 
 def marked_allowance_mm(bend: BendLine, scribes: tuple[ScribeLine, ...]) -> float | None:

@@ -52,8 +52,15 @@ def test_fold_puts_traced_sizes_beside_where_there_are_any(digitize, tray, tmp_p
     code, out, _ = digitize("fold", tray)
     assert "traced" not in out.partition("No traced sizes beside these")[0]
     assert "say its bends with --bend" in out
-    assert digitize("fold", path, "--bend", "B9 toward 90")[0] == 2
-    assert digitize("fold", path, "--bend", "B1 k0.4")[0] == 2
+    code, _, err = digitize("fold", path, "-t", 1, "--bend", "B9 toward 90")
+    assert code == 2
+    assert "no bend called B9" in err
+    code, out, err = digitize("plan", path, "-t", 1, "-b", "all toward 90", "--tool", "box-folder")
+    assert (code, err) == (0, "")
+    assert "B4" in out
+    code, _, err = digitize("fold", tray, "--bend", "B1 45")
+    assert code == 2
+    assert "B1 lies on a blank" in err
 
 
 def test_fold_tells_scripts(digitize, tray):
