@@ -182,8 +182,10 @@ def _runs(mask: NDArray[np.bool_]) -> list[IntArray]:
 
 
 def _jumps(chain: Chain, off: FloatArray, run: IntArray, tolerance_mm: float) -> bool:
-    """Whether a run off a curve begins or ends with a jump."""
+    """Whether a run off a curve begins or ends with a jump, or is no longer than one."""
     m = len(chain)
+    if (chain.along_mm[run[-1]] - chain.along_mm[run[0]]) % chain.length_mm < JUMP_MM:
+        return True
     depth = float(np.abs(off[run]).max())
     for end, way in ((run[0], -1), (run[-1], 1)):
         near = (end + way * np.arange(-1, 3)) % m

@@ -240,7 +240,8 @@ def _carried_over(
     """Points and deviations with unseen stretches carried over as smooth cubics.
 
     The coarse line under them may follow whatever hid the stroke; the measured line on
-    either side does not.  A stretch that turns too much to be one smooth curve stays.
+    either side does not.  A stretch that turns too much to be one smooth curve stays, and a
+    point or two between measured ones lie on the line between those.
     """
     points, u = points.copy(), u.copy()
     n, back = len(points), max(3, round(2.0 * width_px / _SPACING_PX))
@@ -252,8 +253,12 @@ def _carried_over(
     for run in _runs(hidden):
         u[run] = np.hypot(u[run], 0.15 * _SPACING_PX * _from_ends(len(run)))
         before, after = (run[0] - 1 - np.arange(back)) % n, (run[-1] + 1 + np.arange(back)) % n
+        if len(run) < 3:
+            t = (np.arange(1, len(run) + 1) / (len(run) + 1))[:, None]
+            points[run] = (1 - t) * points[before[0]] + t * points[after[0]]
+            continue
         before, after = before[measured[before]], after[measured[after]]
-        if len(run) < 3 or min(len(before), len(after)) < 0.6 * back:
+        if min(len(before), len(after)) < 0.6 * back:
             continue
         p, q = points[before[0]], points[after[0]]
         chord = float(np.hypot(*(q - p)))

@@ -267,6 +267,19 @@ def test_a_round_hole_misread_on_two_stretches_is_still_one(shapes):
     assert found.radius_mm == pytest.approx(6.5, abs=0.03)
 
 
+def test_specks_shorter_than_a_jump_do_not_make_a_hole_a_cut_out(shapes):
+    """Rust beside a drawn circle: 4 % of its round, in specks whose sides slope."""
+    true = Circle((20.0, 30.0), 12.0)
+    p = shapes.measured(true, 0.02, np.random.default_rng(4), spacing_mm=0.23)
+    turn = np.arctan2(p[:, 1] - 30.0, p[:, 0] - 20.0)
+    for at in (-2.5, -1.2, 0.3, 1.7, 2.6):
+        speck = 0.23 * np.clip(1.0 - np.abs(turn - at) * 12.0 / 1.2, 0.0, 1.0)
+        p = (p - true.centre_mm) * (1.0 + speck / 12.0)[:, None] + true.centre_mm
+    found = fit_closed(p, np.full(len(p), 0.005), None, 0.15)
+    assert isinstance(found, Circle)
+    assert found.radius_mm == pytest.approx(12.0, abs=0.02)
+
+
 def test_a_hole_bridged_on_a_third_of_its_round_is_a_circle(shapes):
     p = shapes.measured(Circle((0.0, 0.0), 6.5), 0.02, np.random.default_rng(4), spacing_mm=0.25)
     bridged = np.abs(np.arctan2(p[:, 1], p[:, 0])) < math.radians(60)

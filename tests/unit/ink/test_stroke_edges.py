@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from digitize.tracing.closed_line import measure_closed
+from digitize.tracing.closed_line import _carried_over, measure_closed
 from digitize.tracing.drawn_surface import DrawnSurface
 from digitize.tracing.stroke_edges import measure
 
@@ -85,3 +85,17 @@ def test_no_stroke_at_all_is_none(photograph):
     angle = np.linspace(0, 2 * np.pi, 200, endpoint=False)
     circle = np.column_stack((85 + 20 * np.cos(angle), 130 + 20 * np.sin(angle)))
     assert measure_closed(surface, circle, 1.0) is None
+
+
+def test_a_point_or_two_unseen_lie_between_their_neighbours():
+    """A speck of rust put one point 3 px off, and the edge half a pen inside it became a spike."""
+    turn = np.linspace(0.0, 2 * np.pi, 200, endpoint=False)
+    line = 300.0 * np.column_stack((np.cos(turn), np.sin(turn)))
+    points, unseen = line.copy(), np.array([50, 120, 121])
+    points[unseen] *= 0.99
+    measured = np.ones(200, dtype=bool)
+    measured[unseen] = False
+    carried, u = _carried_over(points, np.full(200, 0.05), measured, 8.0)
+    assert np.abs(carried - line).max() < 0.3  # of the chord over two unseen ones
+    assert (u[unseen] > 0.1).all()
+    assert (carried[measured] == line[measured]).all()
