@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal, TypeVar
 
-from digitize.bending.gauges import thickness_of_gauge_mm
+from digitize.bending.gauges import Gauge
 from digitize.bending.laws import Law, NeutralLine, allowance_mm, k_of
 from digitize.bending.materials import Material
 from digitize.bending.setback import STEEPEST_DEG, BadBend, deduction_mm, reach_mm
@@ -78,26 +78,26 @@ def bend_name(index: int) -> str:
 
 
 def stock_thickness_mm(
-    measured_mm: float | None, pattern: Pattern, gauge: int | None, metal: Material
+    measured_mm: float | None, pattern: Pattern, gauge: Gauge | None
 ) -> tuple[float, tuple[Notice, ...]]:
     """Thickness of the sheet: measured, else the pattern's, else by gauge.
 
     Raises BadBend where nobody says it.  A gauge that contradicts a measurement is named.
     """
     known = measured_mm if measured_mm is not None else pattern.thickness_mm
-    nominal = None if gauge is None else thickness_of_gauge_mm(gauge, metal.gauge_series)
-    if known is not None:
-        if nominal is None or abs(known - nominal) <= 0.1 * nominal:
-            return known, ()
-        text = (
-            f"{gauge} gauge {metal.gauge_series} is {nominal:.2f} mm, but {known:.2f} mm was "
-            "measured; the measurement is used"
-        )
-        return known, (Notice("gauge-contradicted", text),)
-    if nominal is None:
-        raise BadBend("nobody said how thick the sheet is", do="give --thickness, measured")
-    text = f"{gauge} gauge {metal.gauge_series} taken as {nominal:.2f} mm: measure the sheet"
-    return nominal, (Notice("gauge-nominal", text),)
+    if known is None:
+        if gauge is None:
+            raise BadBend("nobody said how thick the sheet is", do="give --thickness, measured")
+        nominal = gauge.thickness_mm
+        text = f"{gauge.title} taken as {nominal:.2f} mm: measure the sheet"
+        return nominal, (Notice("gauge-nominal", text),)
+    if gauge is None or abs(known - gauge.thickness_mm) <= 0.1 * gauge.thickness_mm:
+        return known, ()
+    text = (
+        f"{gauge.title} is {gauge.thickness_mm:.2f} mm, but {known:.2f} mm was measured; the "
+        "measurement is used"
+    )
+    return known, (Notice("gauge-contradicted", text),)
 
 
 def resolve(

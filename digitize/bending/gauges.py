@@ -6,13 +6,33 @@ The table lies in ``shared/gauges.json`` with its sources.
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
 from digitize.bending.setback import BadBend
 from digitize.shared_file import shared
 
+SWG = "swg"  # the British wire gauge, by which any metal may be sold
 _MM_PER_INCH = 25.4
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """A gauge number in one of the series: steel, galvanised, aluminium, stainless, swg."""
+
+    number: int
+    series: str
+
+    @property
+    def thickness_mm(self) -> float:
+        """Its nominal thickness; raises BadBend for one that the table lacks."""
+        return thickness_of_gauge_mm(self.number, self.series)
+
+    @property
+    def title(self) -> str:
+        """What people call it: 18 gauge steel, 18 SWG."""
+        return f"{self.number} SWG" if self.series == SWG else f"{self.number} gauge {self.series}"
 
 
 def thickness_of_gauge_mm(number: int, series: str) -> float:
@@ -30,13 +50,6 @@ def thickness_of_gauge_mm(number: int, series: str) -> float:
             do=f"give {min(map(int, row))} to {max(map(int, row))}, or the measured thickness",
         )
     return float(row[str(number)]) * _MM_PER_INCH
-
-
-def gauge_of_thickness(thickness_mm: float, series: str) -> tuple[int, float]:
-    """The gauge number nearest to a thickness, and its nominal thickness."""
-    row = _table()["inch"][series]
-    number = min(row, key=lambda n: abs(row[n] * _MM_PER_INCH - thickness_mm))
-    return int(number), float(row[number]) * _MM_PER_INCH
 
 
 def series() -> tuple[str, ...]:

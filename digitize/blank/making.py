@@ -7,12 +7,12 @@ the cutter's kerf comes last.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal, assert_never
 
 from digitize.bending.bead import Bead
-from digitize.bending.facts import Said, Stock, bend_name, resolve
+from digitize.bending.facts import BendFacts, Said, Stock, bend_name, resolve
 from digitize.bending.setback import BadBend
 from digitize.blank.beads import bead_facts
 from digitize.blank.develop import Blank, develop
@@ -63,7 +63,7 @@ def made_to(pattern: Pattern, order: Order) -> tuple[Blank, tuple[Notice, ...]]:
         for name, (bead, drawn) in order.beads.items()
     }
     facts = tuple(beads[f.name][0] if f.name in beads else f for f in facts)
-    blank = develop(pattern, facts, order.base)
+    blank = _developed(pattern, facts, order.base)
     if order.mitre_gap_mm is not None:
         blank = mitred(blank, order.mitre_gap_mm)
     if order.relief is not None:
@@ -92,3 +92,16 @@ def made_to(pattern: Pattern, order: Order) -> tuple[Blank, tuple[Notice, ...]]:
     if not facts:
         more.append(Notice("no-bends", "the pattern has no bend lines: it is its own blank"))
     return replace(blank, pattern=done, facts=facts), (*notices, *more)
+
+
+def _developed(pattern: Pattern, facts: Sequence[BendFacts], base: int | None) -> Blank:
+    try:
+        return develop(pattern, facts, base)
+    except NotDeveloped as fault:
+        if facts and all(f.traced == "blank" for f in facts):
+            raise NotDeveloped(
+                f"{fault.what} on what is a blank already",
+                where=fault.where,
+                do="work from the traced pattern that it was developed from, with --relief",
+            ) from fault
+        raise

@@ -12,7 +12,9 @@ import typer
 from digitize.cli.options import Into, Json, Overwrite, Paper, PaperSize, Unit, Units, positive_mm
 
 if TYPE_CHECKING:
+    from digitize.bending.gauges import Gauge
     from digitize.bending.laws import Law
+    from digitize.bending.materials import Material
     from digitize.blank.develop import Blank
     from digitize.blank.relief import Style
     from digitize.errors import Notice
@@ -60,26 +62,36 @@ class Side(StrEnum):
 
 Bend = Annotated[
     list[str] | None,
-    typer.Option("--bend", "-b", help='As "B1 toward 90 r1.5"; may be said again; or "all ...".'),
+    typer.Option(
+        "--bend",
+        "-b",
+        help='How a bend is bent, as "B1 toward 90 r1.5", or all of them, as "all away 45"; may be '
+        "said again.",
+    ),
 ]
 BendsFile = Annotated[
-    Path | None, typer.Option("--bends", help="A TOML file that says the same of many bends.")
+    Path | None, typer.Option("--bends", help="A TOML file that says how bends are bent.")
 ]
 Metal = Annotated[
     str | None,
-    typer.Option("--metal", "-m", help="mild-steel, galvanised, aluminium, stainless ..."),
+    typer.Option(
+        "--metal", "-m", help="The metal: mild-steel, galvanised, aluminium, stainless..."
+    ),
 ]
 Thickness = Annotated[
-    str | None, typer.Option("--thickness", "-t", help="Measured thickness of the sheet.")
+    str | None, typer.Option("--thickness", "-t", help="The sheet's measured thickness.")
 ]
-Gauge = Annotated[
-    int | None, typer.Option("--gauge", min=0, help="Gauge number, where nobody measured.")
+GaugeNumber = Annotated[
+    str | None,
+    typer.Option(
+        "--gauge", help='Gauge number of the metal where nobody measured, as 18, or "18 swg".'
+    ),
 ]
 LawOption = Annotated[
-    LawName | None, typer.Option("--law", help="The law for what a bend takes up.")
+    LawName | None, typer.Option("--law", help="By which law bends take up sheet.")
 ]
 K = Annotated[
-    float | None, typer.Option("--k", min=0.0, max=1.0, help="K of the neutral line, as measured.")
+    float | None, typer.Option("--k", min=0.0, max=1.0, help="Your own K of the neutral line.")
 ]
 Strip = Annotated[
     str | None,
@@ -93,25 +105,21 @@ TracedOption = Annotated[
     TracedSurface | None,
     typer.Option("--traced", help="What the bend lines stand for, where a bend does not say."),
 ]
-Base = Annotated[
-    str | None, typer.Option("--base", help="The face that stays, as F2; else the largest.")
-]
+Base = Annotated[str | None, typer.Option("--base", help="The face that stays where it is, as F2.")]
 
 ReliefOption = Annotated[
-    Relief, typer.Option("--relief", help="Holes and notches where a bend would tear.")
+    Relief, typer.Option("--relief", help="What is cut where a bend would tear.")
 ]
 Mitre = Annotated[
-    bool, typer.Option("--mitre", help="Cut flanges back that would overlap at a corner.")
+    bool, typer.Option("--mitre", help="Cut back flanges that would overlap at a corner.")
 ]
-Gap = Annotated[
-    str | None, typer.Option("--gap", help="Gap that --mitre leaves between folded flanges.")
-]
+Gap = Annotated[str | None, typer.Option("--gap", help="The gap --mitre leaves between flanges.")]
 Trim = Annotated[
-    list[str] | None, typer.Option("--trim", help='Extra metal to file back, as "E3 2".')
+    list[str] | None, typer.Option("--trim", help='Extra metal on an edge, as "E3 2".')
 ]
 LapOption = Annotated[
     list[str] | None,
-    typer.Option("--lap", help='A lap, as "E4 12" or "E4 12 joggle 1.2 r1 away".'),
+    typer.Option("--lap", help='A lap beyond an edge, as "E4 12" or "E4 12 joggle 1.2 r1 away".'),
 ]
 Holes = Annotated[
     list[str] | None,
@@ -121,11 +129,9 @@ BeadOption = Annotated[
     list[str] | None,
     typer.Option("--bead", help='A bead on a bend line, as "B3 arc 20 4 drawn" (or held).'),
 ]
-Kerf = Annotated[
-    str | None, typer.Option("--kerf", help="Draw for a cutter of this kerf that allows for none.")
-]
+Kerf = Annotated[str | None, typer.Option("--kerf", help="Draw the path of a cutter of this kerf.")]
 SideOption = Annotated[
-    Side, typer.Option("--side", help="The traced piece, its opposite hand, or seen from behind.")
+    Side, typer.Option("--side", help="The piece as traced, its opposite hand, or it from behind.")
 ]
 
 
@@ -135,7 +141,7 @@ def blank(
     bends: BendsFile = None,
     metal: Metal = None,
     thickness: Thickness = None,
-    gauge: Gauge = None,
+    gauge: GaugeNumber = None,
     law: LawOption = None,
     k: K = None,
     strip: Strip = None,
@@ -166,19 +172,16 @@ def blank(
     from digitize.blank.making import Order, made_to
     from digitize.cli import bend_words, drawings, shaping_words, show_blank
     from digitize.cli.documents import read_pattern
-    from digitize.files.atomic import refuse_existing, write_all
+    from digitize.files.atomic import write_all
 
     read = read_pattern(pattern)
     name = name or f"{read.name}-{_ENDINGS[side]}"
-    paths = drawings.paths(into, name)
-    if not overwrite:
-        refuse_existing(paths)
     unit: FileUnit = units.value
     file = bend_words.read_bend_file(bends, unit) if bends else bend_words.BendFile()
     sheet = material(metal or file.metal or DEFAULT)
     typed = thickness or file.thickness
     measured = positive_mm(typed, units, "--thickness")
-    thick, notices = stock_thickness_mm(measured, read, gauge, sheet)
+    thick, notices = stock_thickness_mm(measured, read, _gauge(gauge, sheet))
     said = dict(file.said)
     if traced is not None:
         said[ALL] = bend_words.merged(said.get(ALL, Said()), Said(traced=traced.value))
@@ -199,6 +202,7 @@ def blank(
     made, assumed = made_to(read, order)
     tight = too_tight(made.facts, sheet)
     done = _named(made, name, (*notices, *measured_k, *_already(read), *assumed, *tight))
+    paths = drawings.paths(into, name)
     files = dict(zip(paths, drawings.rendered(done.pattern, unit, paper.value), strict=True))
     written = write_all(files, overwrite=overwrite)
     noticed = done.pattern.notices
@@ -228,6 +232,19 @@ def _already(read: Pattern) -> tuple[Notice, ...]:
         "the pattern is a blank already: it is kept as long as it is, whatever the law and radius"
     )
     return (Notice("blank-already", text),)
+
+
+def _gauge(typed: str | None, sheet: Material) -> Gauge | None:
+    from digitize.bending.gauges import SWG, Gauge
+
+    if typed is None:
+        return None
+    number, _, series = typed.lower().partition(" ")
+    if not number.isdigit() or series not in ("", SWG):
+        raise typer.BadParameter(
+            'write a number, as 18, or "18 swg" for the British wire gauge', param_hint="--gauge"
+        )
+    return Gauge(int(number), series or sheet.gauge_series)
 
 
 def _style(relief: Relief) -> Style | None:
@@ -275,7 +292,9 @@ def _law(
         case "faa":
             return Faa(), ()
         case _:
-            raise typer.BadParameter(f"no law called {name!r}", param_hint="--law")
+            raise typer.BadParameter(
+                f"no law called {name!r}; choose handbook, din6935 or faa", param_hint="--law"
+            )
 
 
 def _face(name: str | None) -> int | None:

@@ -3,6 +3,7 @@ from dataclasses import replace
 import pytest
 
 from digitize.bending.facts import Said, Stock, resolve, stock_thickness_mm, told
+from digitize.bending.gauges import Gauge
 from digitize.bending.laws import Din6935, NeutralLine
 from digitize.bending.materials import material
 from digitize.bending.setback import BadBend
@@ -68,17 +69,17 @@ def test_what_is_known_is_written_into_the_pattern():
 
 
 def test_a_measured_thickness_wins():
-    assert stock_thickness_mm(1.4, replace(PLATE, thickness_mm=1.6), None, STEEL) == (1.4, ())
-    assert stock_thickness_mm(None, replace(PLATE, thickness_mm=1.6), None, STEEL) == (1.6, ())
-    thickness, notices = stock_thickness_mm(None, PLATE, 18, STEEL)
+    assert stock_thickness_mm(1.4, replace(PLATE, thickness_mm=1.6), None) == (1.4, ())
+    assert stock_thickness_mm(None, replace(PLATE, thickness_mm=1.6), None) == (1.6, ())
+    thickness, notices = stock_thickness_mm(None, PLATE, Gauge(18, "steel"))
     assert thickness == pytest.approx(1.214, abs=0.001)
     assert [n.code for n in notices] == ["gauge-nominal"]
-    thickness, notices = stock_thickness_mm(0.9, PLATE, 18, STEEL)
+    thickness, notices = stock_thickness_mm(0.9, PLATE, Gauge(18, "steel"))
     assert thickness == 0.9
     assert [n.code for n in notices] == ["gauge-contradicted"]
-    assert stock_thickness_mm(1.2, PLATE, 18, STEEL) == (1.2, ())
+    assert stock_thickness_mm(1.2, PLATE, Gauge(18, "steel")) == (1.2, ())
     with pytest.raises(BadBend, match="how thick"):
-        stock_thickness_mm(None, PLATE, None, STEEL)
+        stock_thickness_mm(None, PLATE, None)
 
 
 def test_the_marked_face_is_inside_one_bend_and_outside_the_other():

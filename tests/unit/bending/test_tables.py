@@ -1,4 +1,5 @@
 import json
+import re
 
 import pytest
 
@@ -17,7 +18,7 @@ def test_gauges_of_several_metals_differ():
 
 
 def test_aluminium_gauges_follow_their_definition():
-    """Brown and Sharpe: 0.005 in times the 39th root of 92, 36 - n times (from memory)."""
+    """Brown and Sharpe: 0.005 in times the 39th root of 92, 36 - n times."""
     for n in range(10, 27):
         inch = 0.005 * 92 ** ((36 - n) / 39)
         assert gauges.thickness_of_gauge_mm(n, "aluminium") == pytest.approx(
@@ -40,8 +41,10 @@ def test_every_series_gets_thinner_with_the_number():
         assert len(set(of)) == len(of)
 
 
-def test_nearest_gauge():
-    assert gauges.gauge_of_thickness(1.22, "steel")[0] == 18
+def test_the_british_wire_gauge_is_called_so():
+    assert gauges.Gauge(18, "swg").title == "18 SWG"
+    assert gauges.Gauge(18, "steel").title == "18 gauge steel"
+    assert gauges.Gauge(18, "swg").thickness_mm == pytest.approx(1.219, abs=0.001)
 
 
 def test_unknown_gauges_are_refused():
@@ -77,9 +80,13 @@ def test_least_radius_of_low_carbon_sheet():
     assert least.radius_mm(3.0) == 1.5
 
 
-def test_every_figure_has_a_source():
-    table = json.loads(shared("bend-materials.json").read_text("utf-8"))
-    for row in table["materials"].values():
-        assert row["temper_source"]
-        assert row["radius_source"]
-        assert row["least_radius_source"]
+def test_every_figure_has_a_source_and_its_address_lies_beside_it():
+    """What is printed beside a figure names a book or a page; where it was read, the file says."""
+    for file, table, figures in (
+        ("bend-materials.json", "materials", ("temper", "radius", "least_radius")),
+        ("sheet-metals.json", "metals", ("density", "spring_back")),
+    ):
+        for row in json.loads(shared(file).read_text("utf-8"))[table].values():
+            for figure in figures:
+                assert row[f"{figure}_source"]
+                assert not re.search(r"\w\.(com|cn|in|mx|jp|org)\b", row[f"{figure}_source"])

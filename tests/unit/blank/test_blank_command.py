@@ -148,7 +148,9 @@ def test_nothing_is_overwritten_unasked(digitize, tray, tmp_path):
         (("-t", "1", "-b", "all toward 90", "--law", "faa", "--k", "0.4"), "only one of"),
         (("-t", "1", "-b", "all toward 90", "--strip", "100,50"), "two legs and radius"),
         (("-t", "0", "-b", "all toward 90"), "more than zero"),
+        (("-t", "-2", "-b", "all toward 90"), "for --thickness: '-2' is not a length; write it"),
         (("--gauge", "3", "-b", "all toward 90"), "gauge 3 is not in the steel table"),
+        (("--gauge", "18 bwg", "-b", "all toward 90"), 'or "18 swg" for the British wire gauge'),
     ],
 )
 def test_what_makes_no_sense_is_said_in_one_sentence(digitize, tray, tmp_path, words, says):
@@ -156,6 +158,41 @@ def test_what_makes_no_sense_is_said_in_one_sentence(digitize, tray, tmp_path, w
     assert code == 2
     assert says in " ".join(err.replace("│", " ").split())
     assert not list(tmp_path.glob("tray-blank*"))
+
+
+def test_the_british_wire_gauge_may_be_meant(digitize, tray):
+    code, out, err = digitize("blank", tray, "-b", "all toward 90", "--gauge", "18 SWG", "--json")
+    assert code == 0, err
+    found = json.loads(out)
+    assert found["bends"][0]["thickness_mm"] == pytest.approx(1.219, abs=0.001)
+    assert "18 SWG taken as 1.22 mm: measure the sheet" in [n["text"] for n in found["notices"]]
+
+
+def test_a_piece_without_bends_is_its_own_blank_and_written(digitize, contour, tmp_path):
+    plate = Pattern("plate", contour((0, 0), (60, 0), (60, 30), (0, 30)), thickness_mm=2.0)
+    (tmp_path / "plate.pattern.json").write_text(document.dumps(plate))
+    code, out, err = digitize("blank", "plate.pattern.json")
+    assert code == 0, err
+    assert "has no bend lines: it is its own blank" in out
+    assert "┃" not in out  # a table with nothing in it
+    assert (tmp_path / "plate-blank.dxf").exists()
+
+
+def test_a_blank_is_kept_or_refused_as_one(digitize, contour, tray, tmp_path):
+    """A sound one can be developed again; lines of one without reliefs may cross."""
+    words = ("blank", tray, "-b", "all toward 90 r1", "-t", "1")
+    assert digitize(*words, "--relief", "round", "-n", "relieved")[0] == 0
+    code, out, err = digitize("blank", "relieved.pattern.json")
+    assert code == 0, err
+    assert "is a blank already" in out
+    lines = [((30, 0), (30, 90)), ((0, 30), (90, 30))]
+    bends = tuple(BendLine(*ends, 90.0, True, 1.0, "blank") for ends in lines)
+    square = contour((0, 0), (90, 0), (90, 90), (0, 90))
+    crossed = Pattern("crossed", square, bends=bends, thickness_mm=1.0)
+    (tmp_path / "crossed.pattern.json").write_text(document.dumps(crossed))
+    code, _, err = digitize("blank", "crossed.pattern.json")
+    assert code == 7
+    assert "cross on what is a blank already: work from the traced pattern" in err
 
 
 def test_shaping_words_reach_the_blank(digitize, tray, tmp_path):
