@@ -100,6 +100,7 @@ class Blocking:
         self._touching: dict[tuple[str, str], FloatArray] = {}
         self._shadows: dict[tuple[str, int], Shadow] = {}
         self._known: dict[tuple[str, str, int], bool] = {}
+        self._last: dict[str, str] = {}
         names = list(self.bodies)
         facings = [f for k, a in enumerate(names) for b in names[:k] for f in self._facings(a, b)]
         self.directions = directions(bodies, facings)
@@ -138,8 +139,16 @@ class Blocking:
     def comes_free(self, mover: str, others: Sequence[str], way: int) -> bool:
         """Whether a piece can be moved out along a direction past all the others."""
         self.work += Work(moves=1)
-        near_first = sorted(others, key=lambda o: not self._stopped(mover, o, way))
-        return not any(self.runs_into(mover, other, way) for other in near_first)
+        if any(self._known.get((mover, other, way)) for other in others):
+            return False
+        # What touches is the cheapest to ask, what was in the way last the likeliest.
+        last = self._last.get(mover)
+        order = sorted(others, key=lambda o: (not self._stopped(mover, o, way), o != last))
+        for other in order:
+            if self.runs_into(mover, other, way):
+                self._last[mover] = other
+                return False
+        return True
 
     def _lapped(self, mover: str, other: str, way: int) -> bool:
         for lap in self.behind:

@@ -9,6 +9,8 @@ each other.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -17,8 +19,9 @@ from digitize.assembly.body import Body
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
 
-_AT_ONCE = 48  # pairs of facets
+_AT_FIRST, _AT_ONCE = 8, 64  # pairs of facets
 
 CLEARANCE_MM = 0.1
 """Nearer than this counts as touching, and thinner overlaps as none: sheets that lie against
@@ -34,11 +37,12 @@ class Shadow:
         corners = body.vertices_mm[body.triangles]
         flat = corners @ plane.T
         u, v = flat[:, 1] - flat[:, 0], flat[:, 2] - flat[:, 0]
-        area = np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]) / 2
+        turned = (u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]) / 2
         longest = np.maximum(np.hypot(*u.T), np.hypot(*v.T))
-        seen = area > 0.5 * CLEARANCE_MM * np.maximum(longest, 1e-12) * 0.1
+        seen = np.abs(turned) > 0.5 * CLEARANCE_MM * np.maximum(longest, 1e-12) * 0.1
         self.flat = flat[seen]
-        self.area = area[seen]
+        self.area = np.abs(turned[seen])
+        self.ahead = turned[seen] > 0.0  # facets on the far side; the others are on the near one
         self.height = (corners @ direction)[seen]
         self.shapes = shapely.polygons(self.flat)
         self.tree = shapely.STRtree(self.shapes)
@@ -46,20 +50,46 @@ class Shadow:
 
 
 def blocks(mover: Shadow, other: Shadow, clearance_mm: float = CLEARANCE_MM) -> bool:
-    """Whether the other piece stands in the mover's way."""
-    if not len(mover.shapes) or not len(other.shapes):
+    """Whether the other piece stands in the mover's way.
+
+    A closed piece is nearest on its near side and farthest on its far side, so only the
+    mover's near facets and the other's far ones can tell.
+    """
+    far = np.flatnonzero(other.ahead)
+    if not len(far) or mover.ahead.all():
         return False
-    # By boxes only: the few that are left after the heights are intersected exactly.
-    i, j = mover.tree.query(other.shapes)[::-1]
-    ahead = other.height[j].max(axis=1) > mover.height[i].min(axis=1) + clearance_mm
-    i, j = i[ahead], j[ahead]
+    j, i = mover.tree.query(other.shapes[far])
+    j = far[j]
+    may = ~mover.ahead[i] & (
+        other.height[j].max(axis=1) > mover.height[i].min(axis=1) + clearance_mm
+    )
+    i, j = i[may], j[may]
+    overlap = _overlap(mover.flat[i], other.flat[j])
+    i, j = i[overlap], j[overlap]
     # The largest facets first: where something is in the way they nearly always show it.
     order = np.argsort(-np.minimum(mover.area[i], other.area[j]))
     i, j = i[order], j[order]
+    starts = (0, *range(_AT_FIRST, len(i), _AT_ONCE))
     return any(
-        _meet(mover, other, i[k : k + _AT_ONCE], j[k : k + _AT_ONCE], clearance_mm)
-        for k in range(0, len(i), _AT_ONCE)
+        _meet(mover, other, i[k:end], j[k:end], clearance_mm)
+        for k, end in pairwise((*starts, len(i)))
     )
+
+
+def _overlap(own: FloatArray, others: FloatArray) -> BoolArray:
+    """Whether triangles (N, 3, 2) have something in common with others, pair by pair.
+
+    Two triangles are apart where one of their six sides has the other wholly beyond it.
+    """
+    apart = np.zeros(len(own), bool)
+    for a, b in ((own, others), (others, own)):
+        for k in range(3):
+            start, side = a[:, k], a[:, (k + 1) % 3] - a[:, k]
+            square = np.column_stack((-side[:, 1], side[:, 0]))
+            beyond = np.einsum("nij,nj->ni", b - start[:, None], square)
+            inside = np.einsum("nj,nj->n", a[:, (k + 2) % 3] - start, square)
+            apart |= (beyond * np.sign(inside)[:, None]).max(axis=1) <= 0.0
+    return ~apart
 
 
 def _meet(mover: Shadow, other: Shadow, i: IntArray, j: IntArray, clearance_mm: float) -> bool:
