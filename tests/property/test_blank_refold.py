@@ -6,6 +6,7 @@ meet a side plane.
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from digitize.bending.laws import Din6935, Faa, Handbook, NeutralLine
 from digitize.bending.materials import material
 from digitize.blank.develop import develop
 from digitize.blank.fold import flat_part, placements
+from digitize.blank.hand import from_behind, opposite_hand
 from digitize.pattern.contour import Contour
 from digitize.pattern.model import BendLine, Pattern
 from digitize.pattern.region import polygon
@@ -242,3 +244,45 @@ def test_the_choice_of_base_moves_the_blank_and_changes_nothing(pattern, data):
     assert a.signed_area_mm2 == pytest.approx(b.signed_area_mm2, abs=1e-6)
     move = np.array(two.tree.moves_mm[one.tree.base])
     assert np.allclose(a.points_mm(0.01) + move, b.points_mm(0.01), atol=1e-6)
+
+
+@settings(deadline=None, max_examples=30)
+@given(trees(), st.data())
+def test_the_order_in_which_bends_are_listed_changes_nothing(pattern, data):
+    """Neither along a chain nor round the base does one bend come before another."""
+    n = len(pattern.bends)
+    bend = st.tuples(st.floats(8.0, 120.0), st.booleans(), st.floats(0.5, 2.0))
+    said = [Said(*data.draw(bend)) for _ in range(n)]
+    order = data.draw(st.permutations(range(n)))
+    stock = Stock(material("steel"), 1.0, Faa())
+    blanks = []
+    for listed in (range(n), order):
+        shuffled = replace(pattern, bends=tuple(pattern.bends[i] for i in listed))
+        names = {f"B{k + 1}": said[i] for k, i in enumerate(listed)}
+        blanks.append(develop(shuffled, resolve(shuffled, stock, names)[0]).pattern)
+    one, two = blanks
+    apart = polygon(one.outline).symmetric_difference(polygon(two.outline))
+    assert apart.area < 1e-6
+    for k, i in enumerate(order):
+        a, b = one.bends[i], two.bends[k]
+        assert math.dist(a.start_mm, b.start_mm) < 1e-6
+        assert math.dist(a.end_mm, b.end_mm) < 1e-6
+
+
+@settings(deadline=None, max_examples=30)
+@given(trees(), st.data())
+def test_mirrored_twice_a_blank_is_itself_again(pattern, data):
+    said = {"all": Said(80.0, data.draw(st.booleans()), 1.2)}
+    facts, _ = resolve(pattern, Stock(material("steel"), 1.0, Faa()), said)
+    blank = develop(pattern, facts).pattern
+    for turn in (opposite_hand, from_behind):
+        there = turn(blank)
+        back = turn(there)
+        assert there.outline.signed_area_mm2 == pytest.approx(blank.outline.signed_area_mm2)
+        assert np.allclose(back.outline.points_mm(0.01), blank.outline.points_mm(0.01))
+        for a, b in zip(blank.bends, back.bends, strict=True):
+            assert a.toward_face == b.toward_face
+            assert np.allclose((a.start_mm, a.end_mm), (b.start_mm, b.end_mm))
+        if pattern.bends:
+            swapped = [b.toward_face for b in there.bends] != [b.toward_face for b in blank.bends]
+            assert swapped is (turn is from_behind)

@@ -83,3 +83,49 @@ def test_the_mesh_is_closed_and_keeps_its_metal_at_any_state(pattern, data):
     assert mesh.body_count == 1
     # About a neutral line in the middle a bend keeps its volume, but for the chords of its arcs.
     assert mesh.volume == pytest.approx(metal(blank.pattern, 0.02).area * t, rel=2e-3)
+
+
+@st.composite
+def lugged(draw):
+    """A plate, turned anyhow, with lugs cut free in it and a flange on one side or none."""
+    turn = math.radians(draw(st.floats(0.0, 360.0)))
+    c, s = math.cos(turn), math.sin(turn)
+
+    def at(x, y):
+        return c * x - s * y, s * x + c * y
+
+    openings, bends = [], []
+    for left in (20.0, 110.0)[: draw(st.integers(1, 2))]:
+        width, taper = draw(st.floats(25.0, 45.0)), draw(st.floats(0.0, 6.0))
+        slot, past = draw(st.floats(1.0, 6.0)), draw(st.floats(0.0, 9.0))
+        foot, tip = draw(st.floats(85.0, 100.0)), draw(st.floats(25.0, 40.0))
+        a, b, top = left + slot, left + slot + width, foot + past
+        right = b + slot
+        outer = [(left, top), (left, tip - slot), (right, tip - slot), (right, top)]
+        inner = [(b, top), (b, foot), (b - taper, tip), (a + taper, tip), (a, foot), (a, top)]
+        inner = [p for i, p in enumerate(inner) if past or i not in (1, 4)]
+        openings.append(pieces.outline([at(*p) for p in [*outer, *inner]]))
+        bends.append(pieces.bend(*at(a, foot), *at(b, foot)))
+    if draw(st.booleans()):
+        bends.append(pieces.bend(*at(0, 14), *at(200, 14)))
+    corners = [at(*p) for p in [(0, 0), (200, 0), (200, 130), (0, 130)]]
+    return Pattern("lugged", pieces.outline(corners), tuple(openings), tuple(bends))
+
+
+@settings(deadline=None, max_examples=25, derandomize=True)
+@given(lugged(), st.data())
+def test_lugs_bent_out_of_a_sheet_measure_what_was_traced(pattern, data):
+    t = data.draw(st.floats(0.5, 2.0))
+    bend = st.tuples(st.floats(8.0, 120.0), st.booleans(), st.floats(0.0, 2.0))
+    said = {f"B{i + 1}": Said(*data.draw(bend)) for i in range(len(pattern.bends))}
+    blank = pieces.developed(
+        pattern, said, t, data.draw(LAWS), data.draw(st.sampled_from([None, 0, 1]))
+    )
+    solid = fold_up(blank)
+    mesh = trimesh.Trimesh(solid.vertices_mm, solid.triangles, process=False)
+    assert mesh.is_watertight
+    assert mesh.euler_number == 2 - 2 * len(pattern.openings)
+    sizes = folded_sizes(blank, solid)
+    assert {b for s in sizes for b in (s.start, s.end)} >= {f.name for f in blank.facts}
+    for size in sizes:
+        assert size.off_mm == pytest.approx(0.0, abs=WITHIN_MM)
