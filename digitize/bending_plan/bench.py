@@ -7,7 +7,7 @@ from functools import reduce
 from operator import or_
 
 from digitize.bending.spring_back import Overbend, overbend
-from digitize.bending_plan.operation import Block, Operation, Step
+from digitize.bending_plan.operation import CANNOT, Block, Operation, Step, either_way
 from digitize.bending_plan.part import Part
 from digitize.bending_plan.setting import Prisms, Setting, prisms_of
 from digitize.bending_plan.tools import Choice, Tool
@@ -45,8 +45,7 @@ class Bench:
             if isinstance(found, Step):
                 return found
             blocks.append(found)
-        said = next((b for b in blocks if b.because is not None), blocks[0])
-        return replace(said, cares=reduce(or_, (b.cares for b in blocks)))
+        return either_way(blocks)
 
     def hammer(self, done: int, index: int) -> Step | Block:
         """Hammer operation ``index`` over by hand: only the part itself is in the way."""
@@ -97,8 +96,8 @@ class Bench:
         if not self._holds(index, parent_held):
             return Block(
                 operation,
-                f"cannot be held by {setting.held_names}: the {self.tool.title} wants "
-                f"{self.tool.hold_mm:.0f} mm to hold",
+                f"{CANNOT}{setting.held_names} gives the {self.tool.title} less than the "
+                f"{self.tool.hold_mm:.0f} mm it wants to hold",
             )
         ways = self._ways(index, parent_held)
         if not ways:

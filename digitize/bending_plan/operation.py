@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import reduce
+from operator import or_
 
 from digitize.bending.spring_back import Overbend
 from digitize.bending_plan.tools import Choice
@@ -37,6 +40,9 @@ class Step:
     stands_out_mm: float = 0.0  # how far the others reach before it
 
 
+CANNOT = "cannot be bent: "  # begins a reason that depends on which side is held
+
+
 @dataclass(frozen=True, slots=True)
 class Block:
     """Why a bend cannot be made now; ``because`` names the bend that put the obstacle there."""
@@ -50,6 +56,16 @@ class Block:
     def sentence(self) -> str:
         """The reason, naming the bend."""
         return f"{self.operation.name} {self.reason}"
+
+
+def either_way(blocks: Sequence[Block]) -> Block:
+    """One block of those with either side held: all their reasons, none twice."""
+    reasons = list(dict.fromkeys(b.reason for b in blocks))
+    if all(r.startswith(CANNOT) for r in reasons):
+        reasons = [CANNOT + "; ".join(r.removeprefix(CANNOT) for r in reasons)]
+    names = dict.fromkeys(b.because for b in blocks if b.because is not None)
+    cares = reduce(or_, (b.cares for b in blocks))
+    return Block(blocks[0].operation, reasons[0], " and ".join(names) or None, cares)
 
 
 def operations_of(

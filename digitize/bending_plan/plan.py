@@ -2,33 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from digitize.bending_plan.bench import BARE_MM, Bench
-from digitize.bending_plan.operation import Block, Operation, Step
+from digitize.bending_plan.bench import Bench
+from digitize.bending_plan.operation import Block, Step
 from digitize.bending_plan.part import Part
+from digitize.bending_plan.remedies import Remedy, remedies
 from digitize.bending_plan.search import Order, Search
-from digitize.bending_plan.tools import Choice, Folder, Tool, Vice
+from digitize.bending_plan.tools import Tool, Vice
 from digitize.blank.develop import Blank
 from digitize.errors import DigitizeError, Exit
 
 MOST_BENDS = 16  # the search is over sets of bends: 65 536 of them
-BLOCK_HEIGHT_MM = 60.0  # of a steel block standing up out of a vice: common practice, no source
 
 
 class BadPlan(DigitizeError):
     """What was asked of the plan makes no sense."""
 
     exit_code = Exit.ASKED
-
-
-@dataclass(frozen=True, slots=True)
-class Remedy:
-    """A way out, with the steps it takes.  ``pieces`` has several where the part is split."""
-
-    text: str
-    pieces: tuple[tuple[Step, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +57,10 @@ def plan(blank: Blank, tool: Tool, metal: str, wanted: Sequence[str] | None = No
     if order is not None:
         return Plan(tool, metal, order.steps, (), (), search.orders, search.checks)
     proven, blocks = search.proven, search.blocks()
-    remedies = tuple(_remedies(search))
-    return Plan(tool, metal, (), blocks, remedies, 0, search.checks, proven)
+    clash = _clash(search)
+    if clash is not None:
+        return Plan(tool, metal, (), (clash,), (), 0, search.checks, proven)
+    return Plan(tool, metal, (), blocks, tuple(remedies(search)), 0, search.checks, proven)
 
 
 def _indices(part: Part, wanted: Sequence[str]) -> list[int]:
@@ -86,121 +80,21 @@ def _as_wanted(search: Search, wanted: list[int]) -> Plan:
         return Plan(tool, metal, found.steps, (), (), 1, search.checks)
     nearest = search.best(wanted=wanted)
     if nearest is None:
-        remedies = tuple(_remedies(search))
+        ways = tuple(remedies(search))
     else:
         names = ", ".join(s.operation.name for s in nearest.steps)
         swaps = round(nearest.cost)
         text = f"bend in the order {names}: {swaps} {'pair' if swaps == 1 else 'pairs'} swapped"
-        remedies = (Remedy(text, (nearest.steps,)),)
-    return Plan(tool, metal, (), (found,), remedies, search.orders, search.checks)
+        ways = (Remedy(text, (nearest.steps,)),)
+    return Plan(tool, metal, (), (found,), ways, search.orders, search.checks)
 
 
-def _remedies(search: Search) -> Iterable[Remedy]:
-    """The nearest ways out: another edge to bend over, a bend by hand, a piece made of two."""
-    found = _over_a_block(search)
-    if found is not None:
-        yield found
-        return
-    found = _by_hand(search)
-    if found is not None:
-        yield found
-        if sum(step.choice is None for step in found.pieces[0]) < 2:
-            return
-    found = _split(search)
-    if found is not None:
-        yield found
-
-
-def _over_a_block(search: Search) -> Remedy | None:
-    """Steel blocks cut to length, standing up out of the vice between flanges in the way."""
-    tool, part = search.bench.tool, search.bench.part
-    if isinstance(tool, Folder):
+def _clash(search: Search) -> Block | None:
+    """Why the finished piece cannot be: whichever bend comes last, by hand, hits the piece."""
+    everything = (1 << search.count) - 1
+    last = [search.bench.hammer(everything & ~(1 << i), i) for i in range(search.count)]
+    blocks = [b for b in last if isinstance(b, Block)]
+    if len(blocks) < search.count:
         return None
-    special: dict[int, Bench] = {}
-    for index in range(search.count):
-        length = _length(part, part.operations[index])
-        block = replace(
-            tool if isinstance(tool, Vice) else Vice(back_off_deg=tool.back_off_deg),
-            jaw_width_mm=max(length - 2 * BARE_MM, 1.0),
-            jaw_height_mm=BLOCK_HEIGHT_MM,
-            depth_mm=BLOCK_HEIGHT_MM + (tool.depth_mm if isinstance(tool, Vice) else 1e4),
-        )
-        special[index] = Bench(part, block, search.bench.metal)
-    for index in range(search.count):  # first one block, then as many as it takes
-        alone = Search(search.bench, {index: special[index]})
-        alone.tried = {k: s for k, s in search.tried.items() if k[1] != index}
-        order = alone.best(thorough=False)
-        if order is not None:
-            return _block_remedy(part, order, special)
-    every = Search(search.bench, special)
-    order = every.best(thorough=False)
-    return None if order is None else _block_remedy(part, order, special)
-
-
-def _block_remedy(part: Part, order: Order, special: dict[int, Bench]) -> Remedy:
-    names = []
-    for index, operation in enumerate(part.operations):
-        width = special[index].tool.choices(0.0, 0.0)[0].width_mm
-        step = next(s for s in order.steps if s.operation == operation)
-        if step.choice == Choice(width):
-            names.append(f"{operation.name} over a steel block cut to {width:.0f} mm")
-    return Remedy(f"bend {_listed(names)}", (order.steps,))
-
-
-def _by_hand(search: Search) -> Remedy | None:
-    """The smallest flange left to be hammered over, else one more for every one that blocks."""
-    part = search.bench.part
-    small = sorted(range(search.count), key=lambda i: min(_side(part, i), 1.0 - _side(part, i)))
-    for index in small:
-        found = _hammered(search, frozenset([index]))
-        if found is not None:
-            return found
-    hand: frozenset[int] = frozenset()
-    while len(hand) < search.count - 1:
-        blocked = {b.operation for b in search.blocks(hand)}
-        more = [i for i in small if part.operations[i] in blocked and i not in hand]
-        if not more:
-            return None
-        hand |= {more[0]}
-        found = _hammered(search, hand)
-        if found is not None:
-            return found
-    return None
-
-
-def _hammered(search: Search, hand: frozenset[int]) -> Remedy | None:
-    order = search.best(hand, thorough=False)
-    if order is None:
-        return None
-    names = [search.bench.part.operations[i].name for i in sorted(hand)]
-    return Remedy(f"leave {_listed(names)} to be hammered over by hand", (order.steps,))
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
-
-
-def _split(search: Search) -> Remedy | None:
-    """The part made of two pieces, cut along a bend and welded there."""
-    part, bench = search.bench.part, search.bench
-    for operation in part.operations:
-        beyond = part.beyond(operation)
-        orders: list[Order] = []
-        for faces in (part.present - beyond, beyond):
-            order = Search(Bench(part.only(faces), bench.tool, bench.metal)).best(thorough=False)
-            if order is None:
-                break
-            orders.append(order)
-        else:
-            text = f"split the piece along {operation.name} and weld it there afterwards"
-            return Remedy(text, tuple(o.steps for o in orders))
-    return None
-
-
-def _side(part: Part, index: int) -> float:
-    return part.moved_share(part.operations[index])
-
-
-def _length(part: Part, operation: Operation) -> float:
-    frames = [part.regions.frames[k] for k in operation.folds]
-    return max(f.end_mm for f in frames) - min(f.start_mm for f in frames)
+    reason = f"{blocks[0].reason}: the finished piece runs into itself, whatever the order or tool"
+    return replace(blocks[0], reason=reason)

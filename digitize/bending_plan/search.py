@@ -140,8 +140,27 @@ class Search:
         ]
         deepest = max(stuck)[1]
         left = [i for i in range(self.count) if not deepest >> i & 1 and i not in hand]
-        found = (self.tried.get((deepest, i, False)) for i in left)
-        return tuple(b for b in found if isinstance(b, Block))
+        found = [b for i in left if isinstance(b := self.tried.get((deepest, i, False)), Block)]
+        return (*found, *self._the_other_way_round(found))
+
+    def _the_other_way_round(self, blocks: Sequence[Block]) -> list[Block]:
+        """For every bend that one in its way blocks: why that one cannot come after it."""
+        operations = self.bench.part.operations
+        found: list[Block] = []
+        for block in blocks:
+            first = operations.index(block.operation)
+            then = next((i for i, o in enumerate(operations) if o.name == block.because), None)
+            against = [
+                (done.bit_count(), done)
+                for (done, i, by_hand), s in self.tried.items()
+                if i == then and done >> first & 1 and not by_hand and isinstance(s, Block)
+            ]
+            if then is None or not against or operations[then] in {b.operation for b in blocks}:
+                continue
+            other = self.tried[min(against)[1], then, False]
+            if isinstance(other, Block) and other.because == block.operation.name:
+                found.append(other)
+        return found
 
     def _against_one_another(self, hand: frozenset[int]) -> tuple[Block, ...]:
         """Two bends that each block the other whatever else is done, if there are such."""

@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from digitize.bending_plan.collision import depths_between, depths_with_prism
-from digitize.bending_plan.operation import Block, Operation
+from digitize.bending_plan.operation import CANNOT, Block, Operation
 from digitize.bending_plan.part import Part
 from digitize.bending_plan.tools import MACHINE_MM, Choice, Section, Tool
 from digitize.blank.fold import Matrix, fold_motion
@@ -103,8 +103,10 @@ class Setting:
         for region in self.held:
             name = self._in_the_way(done, region, prisms)
             if name is not None:
-                reason = f"held by {self.held_names}, {self.part.name(region)} runs into {name}"
-                return self._block(done, f"does not go in: {reason}", region)
+                reason = (
+                    f"{CANNOT}held by {self.held_names}, {self.part.name(region)} runs into {name}"
+                )
+                return self._block(done, reason, region)
         hits = [
             (*hit, region)
             for region in (*self.moving, *self.held)
@@ -113,8 +115,9 @@ class Setting:
         if not hits:
             return None
         angle, name, region = min(hits)
-        hit_text = f"{self.part.name(region)} runs into {name} at {angle:.0f}°"
-        reason = f"cannot swing: held by {self.held_names}, {hit_text}"
+        when = f"at {angle:.0f}°" if angle >= 0.5 else "before it swings"
+        hit_text = f"{self.part.name(region)} runs into {name} {when}"
+        reason = f"{CANNOT}held by {self.held_names}, {hit_text}"
         return self._block(done, reason, region)
 
     # One region at a time: where it is depends only on the bends between it and the held face.

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from digitize.bending_plan.bench import BARE_MM
 from digitize.bending_plan.operation import Block, Operation, Step
 from digitize.bending_plan.plan import Plan
+from digitize.bending_plan.remedies import BLOCK_HEIGHT_MM, listed
 from digitize.bending_plan.tools import Bars, Choice, Folder, Tool, Vice
 from digitize.blank.develop import Blank
 from digitize.folding.regions import frame_of
 from digitize.folding.sizes import face_name
+
+NO_WAY_OUT = "No way out was found: change the piece, its bends or the tool."
 
 Length = Callable[[float], str]
 """Writes millimetres in the unit asked for."""
@@ -22,9 +25,22 @@ def verdict(plan: Plan) -> str:
     return f"No order of bends {'works' if plan.proven else 'was found'} with the {plan.tool.title}"
 
 
-def blocked(block: Block) -> str:
-    """Why a bend cannot be made, and which one is in its way."""
-    return block.sentence + (f" ({block.because} is in the way)" if block.because else "")
+def blocked(blocks: Sequence[Block]) -> list[str]:
+    """Why bends cannot be made, and which ones are in their way; those alike in one sentence."""
+    alike: dict[tuple[str, str | None], list[str]] = {}
+    for block in blocks:
+        alike.setdefault((block.reason, block.because), []).append(block.operation.name)
+    sentences = []
+    for (reason, other), names in alike.items():
+        who = names[0] if len(names) == 1 else f"each of {listed(names)}"
+        sentences.append(f"{who} {reason}{_in_the_way(other)}")
+    return sentences
+
+
+def _in_the_way(because: str | None) -> str:
+    if because is None:
+        return ""
+    return f" ({because} {'are' if ' and ' in because else 'is'} in the way)"
 
 
 def which_way(step: Step) -> str:
@@ -42,7 +58,26 @@ def how(blank: Blank, tool: Tool, step: Step, length: Length) -> str:
     if step.choice is None:
         return f"hammer over by hand, {held(step)} held on a block whose edge lies on the tool line"
     reach = f"{length(step.goes_in_mm)} in, {length(step.stands_out_mm)} out"
-    return f"{held(step)} {_into(tool)}, {reach}; {_along(blank, tool, step, step.choice, length)}"
+    into = _behind(step.choice, length) if over_a_block(tool, step.choice) else _into(tool)
+    return f"{held(step)} {into}, {reach}; {_along(blank, tool, step, step.choice, length)}"
+
+
+def over_a_block(tool: Tool, choice: Choice) -> bool:
+    """Whether a steel block cut to length serves instead of all of the jaws or bars."""
+    match tool:
+        case Vice():
+            return choice.width_mm != tool.jaw_width_mm
+        case Bars():
+            return choice.width_mm != tool.length_mm
+        case Folder():
+            return False
+
+
+def _behind(choice: Choice, length: Length) -> str:
+    return (
+        f"is clamped against a steel block {length(choice.width_mm)} long that stands "
+        f"{length(BLOCK_HEIGHT_MM)} up out of the vice, tool line at its top edge"
+    )
 
 
 def _into(tool: Tool) -> str:
@@ -67,8 +102,8 @@ def _along(blank: Blank, tool: Tool, step: Step, choice: Choice, length: Length)
         fingers, thing = "", "all fingers"
     elif fingers:
         thing = f"fingers {fingers}"
-    elif isinstance(tool, Vice) and choice.width_mm != tool.jaw_width_mm:
-        thing = f"a steel block cut to {length(choice.width_mm)}"
+    elif over_a_block(tool, choice):
+        thing = "block"
     first, last = -step.start_mm, over + step.start_mm
     if abs(first - last) < 0.1:
         return f"{thing} in the middle of the bend"

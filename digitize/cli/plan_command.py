@@ -87,8 +87,10 @@ def plan(
     wanted = [name.strip().upper() for name in order.split(",")] if order else None
     found = plan_for(developed, _tool(tool, width, depth, fingers, units), stock.name, wanted)
     needed = need(developed.pattern, density_kg_m3(stock.name)[0], grain)
-    # The blank's own notices come first: those of its corners, closed up again, repeat them.
-    said = distinct((*read.notices, *developed.pattern.notices, *notices, *needed.notices))
+    # A blank was looked over when it was developed; folded back, its reliefs look like torn ends.
+    is_blank = bool(read.notices) and all(bend.traced == "blank" for bend in read.bends)
+    own = read.notices if is_blank else developed.pattern.notices
+    said = distinct((*own, *notices, *needed.notices))
     if sheet is not None:
         solid = fold_up(developed)
         picture = shaded.render(solid, fold_names(developed.tree), size_px=(900, 820))

@@ -11,7 +11,8 @@ from rich.table import Table
 
 from digitize.bending_plan.operation import Step
 from digitize.bending_plan.plan import Plan
-from digitize.bending_plan.wording import blocked, held, how, verdict, which_way
+from digitize.bending_plan.tools import Tool
+from digitize.bending_plan.wording import NO_WAY_OUT, blocked, held, how, verdict, which_way
 from digitize.blank.develop import Blank
 from digitize.errors import Notice
 from digitize.files.job_sheet import CAUTIONS
@@ -23,21 +24,24 @@ def table(blank: Blank, plan: Plan, need: Need, notices: Sequence[Notice], unit:
     """The steps in order, or why there is no order and the ways out."""
     console = Console(width=None if Console().is_terminal else 110, highlight=False)
     if plan.steps:
-        _steps(console, blank, plan, plan.steps, f"{blank.pattern.name}: {plan.tool.title}", unit)
-        many = "" if plan.orders < 2 else f", of {plan.orders} orders that work"
-        console.print(f"Bends in order{many}.", soft_wrap=True)
+        _steps(
+            console, blank, plan.tool, plan.steps, f"{blank.pattern.name}: {plan.tool.title}", unit
+        )
+        if plan.orders > 1:
+            words = f"One of {plan.orders} orders that work: the part is turned over least."
+            console.print(words, soft_wrap=True)
     else:
         console.print(f"{verdict(plan)}:", soft_wrap=True)
-        for block in plan.blocks:
-            console.print(f"  {blocked(block)}", soft_wrap=True)
+        for sentence in blocked(plan.blocks):
+            console.print(f"  {sentence}", soft_wrap=True)
         if not plan.remedies:
-            console.print("No way out was found: change the bends or the tool.", soft_wrap=True)
+            console.print(NO_WAY_OUT, soft_wrap=True)
         for remedy in plan.remedies:
             console.print(f"Way out: {remedy.text}", soft_wrap=True)
             for k, steps in enumerate(remedy.pieces, 1):
                 piece = f", piece {k}" if len(remedy.pieces) > 1 else ""
                 title = f"{blank.pattern.name}: bends in order, that way{piece}"
-                _steps(console, blank, plan, steps, title, unit)
+                _steps(console, blank, remedy.tool or plan.tool, steps, title, unit)
     sides = f"{length(need.rectangle.length_mm, unit)} x {length(need.rectangle.width_mm, unit)}"
     weight = "" if need.weight_kg is None else f", weight {need.weight_kg:.3f} kg"
     console.print(f"Stock: {sides}, {100 * need.waste:.0f} % waste{weight}", soft_wrap=True)
@@ -51,7 +55,7 @@ def table(blank: Blank, plan: Plan, need: Need, notices: Sequence[Notice], unit:
 
 
 def _steps(
-    console: Console, blank: Blank, plan: Plan, steps: Sequence[Step], title: str, unit: Unit
+    console: Console, blank: Blank, tool: Tool, steps: Sequence[Step], title: str, unit: Unit
 ) -> None:
     shown = Table(title=title, title_justify="left")
     for heading in ("", "bend", "way", "bend to", "stays", "how to hold it"):
@@ -65,7 +69,7 @@ def _steps(
             which_way(step),
             f"{step.bend.angle_deg:.1f}°",
             f"{facts.angle_deg:.1f}°",
-            how(blank, plan.tool, step, lambda mm: length(mm, unit)),
+            how(blank, tool, step, lambda mm: length(mm, unit)),
         )
     console.print(shown)
 
@@ -84,7 +88,11 @@ def as_json(blank: Blank, plan: Plan, need: Need, notices: Sequence[Notice]) -> 
             for b in plan.blocks
         ],
         "remedies": [
-            {"text": r.text, "pieces": [[_step_json(blank, s) for s in p] for p in r.pieces]}
+            {
+                "text": r.text,
+                "tool": (r.tool or plan.tool).title,
+                "pieces": [[_step_json(blank, s) for s in p] for p in r.pieces],
+            }
             for r in plan.remedies
         ],
         "stock": {

@@ -18,7 +18,8 @@ from reportlab.lib.utils import ImageReader
 
 from digitize.bending_plan.operation import Step, bend_names
 from digitize.bending_plan.plan import Plan
-from digitize.bending_plan.wording import blocked, how, verdict, which_way
+from digitize.bending_plan.tools import Tool
+from digitize.bending_plan.wording import NO_WAY_OUT, blocked, how, verdict, which_way
 from digitize.blank.develop import Blank
 from digitize.files import paper
 from digitize.files.lettering import BOLD, REGULAR, broken, shortened, width
@@ -120,7 +121,7 @@ class _Page:
         self._pictures()
         self._stock()
         if self.sheet.plan.steps:
-            self._table(self.sheet.plan.steps, "Bends in order")
+            self._table(self.sheet.plan.steps, "Bends in order", self.sheet.plan.tool)
         else:
             self._impossible()
         self._notes(down_to=MARGIN_MM + self._cautions_mm() + 1.5)
@@ -220,14 +221,14 @@ class _Page:
         )
         self.y -= 1.0
 
-    def _table(self, steps: Sequence[Step], title: str) -> None:
+    def _table(self, steps: Sequence[Step], title: str, tool: Tool) -> None:
         self._line(title, TEXT_MM, BOLD)
         columns = (0.0, 7.0, 18.0, 29.0, 56.0, 76.0)
         heads = ("", "bend", "way", "bend to, stays", "radius", "how to hold it")
         self._row(columns, heads, BOLD)
         for number, step in enumerate(steps, 1):
             fold = self.sheet.blank.tree.folds[step.operation.folds[0]]
-            words = how(self.sheet.blank, self.sheet.plan.tool, step, self._length)
+            words = how(self.sheet.blank, tool, step, self._length)
             cells = (
                 str(number),
                 step.operation.name,
@@ -257,14 +258,17 @@ class _Page:
     def _impossible(self) -> None:
         plan = self.sheet.plan
         self._line(verdict(plan), TEXT_MM, BOLD)
-        for block in plan.blocks[:6]:
-            self._wrapped(blocked(block), SMALL_MM)
+        for sentence in blocked(plan.blocks[:6]):
+            self._wrapped(sentence, SMALL_MM)
         self.y -= 1.0
         for remedy in plan.remedies:
             self._wrapped(f"Way out: {remedy.text}", TEXT_MM)
             for k, steps in enumerate(remedy.pieces, 1):
                 piece = f", piece {k}" if len(remedy.pieces) > 1 else ""
-                self._table(steps, f"Bends in order, that way{piece}")
+                title = f"Bends in order, that way{piece}"
+                self._table(steps, title, remedy.tool or plan.tool)
+        if not plan.remedies:
+            self._wrapped(NO_WAY_OUT, TEXT_MM)
 
     def _notes(self, down_to: float) -> None:
         """Whole notes as far as there is room, and how many there was none for."""

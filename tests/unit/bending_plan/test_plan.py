@@ -9,9 +9,11 @@ from digitize.bending.facts import Said
 from digitize.bending_plan.bench import Bench
 from digitize.bending_plan.operation import Block, Step
 from digitize.bending_plan.part import Part
-from digitize.bending_plan.plan import BadPlan, _split, plan
+from digitize.bending_plan.plan import BadPlan, plan
+from digitize.bending_plan.remedies import _split
 from digitize.bending_plan.search import Search
 from digitize.bending_plan.tools import TOOLS, Bars, Folder, Vice
+from digitize.bending_plan.wording import blocked, how
 from digitize.pattern.model import Pattern
 
 
@@ -234,3 +236,50 @@ def test_what_blocks_each_other_settles_it_without_a_search():
     search = Search(Bench(Part(pieces.developed(pieces.tray_with_lips())), Vice(), "mild-steel"))
     assert search.best() is None
     assert search.checks < 40
+
+
+def test_why_not_says_what_is_in_the_way_on_either_side_and_the_other_way_round():
+    """A Z in a folder: whichever bend comes first, its leg hangs into bed or leaf."""
+    legs = {"B1": Said(90.0, True, 1.2), "B2": Said(90.0, False, 1.2)}
+    found = planned(pieces.channel(30.0, 40.0, 40.0, 100.0), TOOLS["straight-folder"], legs)
+    assert blocked(found.blocks) == [
+        "B2 cannot be bent: held by F2, F1 runs into the bed; held by F3, F1 runs into the leaf "
+        "before it swings (B1 is in the way)",
+        "B1 cannot be bent: held by F2, F3 runs into the bed; held by F1, F3 runs into the leaf "
+        "before it swings (B2 is in the way)",
+    ]
+
+
+def test_bends_far_longer_than_the_jaws_go_between_bars():
+    found = planned(pieces.channel(length=400.0), Vice())
+    assert blocked(found.blocks) == ["each of B1 and B2 is 400 mm long and the jaws 125 mm wide"]
+    (bars,) = found.remedies
+    assert bars.text == "bend all between angle-iron bars 460 mm long (--tool bars)"
+    assert order_of(planned(pieces.channel(length=400.0), bars.tool).steps) == ["B1", "B2"]
+    blank = pieces.developed(pieces.channel(length=400.0))
+    assert "between the bars" in how(blank, bars.tool, bars.pieces[0][0], str)
+
+
+def test_a_bend_a_little_longer_than_the_jaws_goes_over_a_block():
+    found = planned(pieces.channel(length=160.0), Vice())
+    assert found.remedies[0].text == "bend B1 and B2 over a steel block cut to 150 mm"
+    step = found.remedies[0].pieces[0][0]
+    words = how(pieces.developed(pieces.channel(length=160.0)), Vice(), step, lambda mm: f"{mm:g}")
+    assert "clamped against a steel block 150 long that stands 60 up out of the vice" in words
+    assert "goes down into the jaws" not in words
+
+
+def test_a_finished_piece_that_runs_into_itself_is_said_to():
+    """A square tube whose lap is as wide outside as what it laps on."""
+    ends = (0.0, 40.0, 80.0, 120.0, 160.0, 172.0)
+    bends = tuple(pieces.bend(x, 0, x, 100) for x in ends[1:-1])
+    tube = Pattern("tube", pieces.outline([(0, 0), (172, 0), (172, 100), (0, 100)]), bends=bends)
+    found = planned(tube, TOOLS["box-folder"])
+    assert "the finished piece runs into itself" in found.blocks[0].sentence
+    assert not found.remedies
+
+
+def test_reliefs_are_the_way_out_where_the_sheet_beside_a_bend_is_in_the_way():
+    found = planned(pieces.corner(), TOOLS["box-folder"], {"all": Said(90.0, True, 3.0)})
+    assert found.remedies[0].text == "cut reliefs first (`digitize blank ... --relief round`)"
+    assert sorted(order_of(found.remedies[0].pieces[0])) == ["B1", "B2"]
