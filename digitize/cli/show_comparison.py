@@ -13,8 +13,16 @@ from rich.table import Table
 
 from digitize.comparing.comparison import Comparison
 from digitize.comparison_delivery import Delivered
-from digitize.files.comparison_words import area, change_words, headline, stretch_words
-from digitize.files.units import Unit, length, mm_per
+from digitize.files.comparison_words import (
+    area,
+    change_words,
+    fine,
+    headline,
+    in_unit,
+    notice_words,
+    stretch_words,
+)
+from digitize.files.units import Unit, mm_per
 
 
 def result(found: Comparison, left: Delivered, unit: Unit, *, as_json: bool) -> None:
@@ -23,14 +31,9 @@ def result(found: Comparison, left: Delivered, unit: Unit, *, as_json: bool) -> 
         typer.echo(json.dumps(as_document(found, left), indent=2))
         return
     console = Console(width=None if Console().is_terminal else 100, highlight=False)
-    old_mm2, new_mm2 = found.area_mm2
-    caption = (
-        f"profile value {length(found.deviation.profile_mm, unit, 2)}; "
-        f"{100 * found.deviation.same_share:.0f} % of the edge the same within measurement; "
-        f"metal {area(new_mm2 - old_mm2, unit)}"
-    )
     title = f"{found.new.name} over {found.old.name}: {headline(found, unit)}"
-    table = Table(title=title, caption=caption, title_justify="left")
+    console.print(title, style="bold", soft_wrap=True)
+    table = Table()
     table.add_column("edge of the new piece", min_width=40)
     table.add_column("off", justify="right")
     table.add_column("±", justify="right")
@@ -38,26 +41,32 @@ def result(found: Comparison, left: Delivered, unit: Unit, *, as_json: bool) -> 
         sign = "+" if stretch.kind == "more" else "-"
         table.add_row(
             stretch_words(stretch, unit),
-            f"{sign}{length(stretch.largest_mm, unit, 2)}",
-            length(stretch.expanded_mm, unit, 2),
+            f"{sign}{fine(stretch.largest_mm, unit)}",
+            fine(stretch.expanded_mm, unit),
         )
     if not found.stretches:
         table.add_row("same within measurement", "", "")
     console.print(table)
+    old_mm2, new_mm2 = found.area_mm2
+    console.print(
+        f"Profile value {fine(found.deviation.profile_mm, unit)}; "
+        f"{100 * found.deviation.same_share:.0f} % of the edge the same within measurement; "
+        f"metal {area(new_mm2 - old_mm2, unit)}.",
+        soft_wrap=True,
+    )
     if found.changes.both or found.changes.only_old or found.changes.only_new:
         console.print(_features(found, unit))
-    after_table(console, found, left)
+    after_table(console, found, left, unit)
 
 
-def after_table(console: Console, found: Comparison, left: Delivered) -> None:
+def after_table(console: Console, found: Comparison, left: Delivered, unit: Unit) -> None:
     """Doubts, what the last trial changed, and the files written."""
     for notice in found.notices:
-        word = "Doubt" if notice.level == "doubt" else "Note"
-        console.print(f"{word}: {notice.text}", soft_wrap=True)
+        console.print(notice_words(notice, unit), soft_wrap=True)
     if left.before is not None:
         console.print(f"Since the trial before ({left.before.new}):")
         for sentence in left.since(found) or ["nothing differs, then as now"]:
-            console.print(f"  {sentence}", soft_wrap=True)
+            console.print(f"  {in_unit(sentence, unit)}", soft_wrap=True)
     for path in left.files:
         typer.echo(f"Wrote {path}")
 

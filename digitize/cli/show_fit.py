@@ -16,7 +16,15 @@ from digitize.cli.show_comparison import after_table
 from digitize.comparing import weldability
 from digitize.comparing.opening import OpeningFit
 from digitize.comparison_delivery import Delivered
-from digitize.files.opening_words import headline, next_rule, next_words, now_words, verdict_words
+from digitize.files.comparison_words import fine
+from digitize.files.opening_words import (
+    headline,
+    name_words,
+    next_rule,
+    next_words,
+    now_words,
+    verdict_words,
+)
 from digitize.files.units import Unit, length, mm_per
 
 
@@ -26,20 +34,22 @@ def result(found: OpeningFit, left: Delivered, unit: Unit, *, as_json: bool) -> 
         typer.echo(json.dumps(as_document(found, left), indent=2))
         return
     console = Console(width=None if Console().is_terminal else 120, highlight=False)
+    title = f"{found.comparison.new.name} in {found.comparison.old.name}"
+    if found.options.lap_mm:
+        title += f", to lap by {length(found.options.lap_mm, unit)}"
+    console.print(f"{title}: {headline(found, unit)}", style="bold", soft_wrap=True)
     console.print(_table(found, unit))
     for line in _rules(found, unit):
         console.print(line, soft_wrap=True)
-    after_table(console, found.comparison, left)
+    after_table(console, found.comparison, left, unit)
 
 
 def _table(found: OpeningFit, unit: Unit) -> Table:
     lap_mm = found.options.lap_mm
-    title = f"{found.comparison.new.name} in {found.comparison.old.name}"
-    if lap_mm:
-        title += f", to lap by {length(lap_mm, unit)}"
-    table = Table(title=f"{title}: {headline(found, unit)}", title_justify="left")
+    table = Table()
     short = "lap missing" if lap_mm else "gap"
     table.add_column("edge of the opening")
+    table.add_column("piece's edge")
     table.add_column(f"{short}, {unit}", justify="right", no_wrap=True)
     table.add_column("mean", justify="right", no_wrap=True)
     table.add_column("±", justify="right", no_wrap=True)
@@ -51,7 +61,8 @@ def _table(found: OpeningFit, unit: Unit) -> Table:
             f"{v / per:.{digits}f}" for v in (e.least_mm, e.most_mm, e.mean_mm, e.expanded_mm)
         )
         table.add_row(
-            f"{e.where} ({e.edge}{', rebuilt' if e.rebuilt else ''})" if e.edge else "all round",
+            name_words(e),
+            e.piece_edge,
             f"{least} to {most}",
             mean,
             expanded,
@@ -69,9 +80,7 @@ def _rules(found: OpeningFit, unit: Unit) -> Iterator[str]:
     if not options.lap_mm:
         sheet = length(options.thickness_mm, unit)
         listed = weldability.bands(options.thickness_mm, options.process)
-        limits = ", ".join(
-            f"{b.word} up to {length(b.up_to_mm, unit, 2)}" for b in listed if b.up_to_mm
-        )
+        limits = ", ".join(f"{b.word} up to {fine(b.up_to_mm, unit)}" for b in listed if b.up_to_mm)
         yield f"{options.process.upper()} on {sheet} sheet: {limits} (common practice, no source)."
         if found.root_gap_mm is not None:
             yield (

@@ -21,9 +21,8 @@ from digitize.pattern.region import polygon
 
 _BESIDE = 0.01  # of the size: edges so alike run beside each other
 _EVEN = 0.02  # of the size: what may be too large or too small all round
-# Told apart on every pair of the sample pieces (benchmarks/belonging.py prints them): makes of
-# one piece run beside each other along 0.99 or more and share 0.98 of the area, strangers along
-# 0.70 or less and 0.91; what lies between is for the person to say.
+# Of the sample pieces (benchmarks/belonging.py) makes of one piece have 1.00 of the edge and 0.99
+# of the area or more in common, strangers 0.71 and 0.92 at most and seldom both.
 _STRANGE_EDGE, _STRANGE_AREA = 0.55, 0.85
 _DOUBTFUL_EDGE, _DOUBTFUL_AREA, _POOR_AREA = 0.75, 0.96, 0.80
 

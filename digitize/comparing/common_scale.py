@@ -24,18 +24,27 @@ _EVEN = 0.01  # of a field's size, by which it may leave a mere growth
 def shared_scale_u(one: Pattern, other: Pattern) -> float:
     """Standard relative uncertainty that two patterns share as one print's scale; 0 if none.
 
-    One print it is where both state the same two measured factors.  A pattern without a
-    budget does not say which part of its scale is the print's, and shares nothing.
+    One print it is where both came from one photo, measured or not, or where both state the
+    same two measured factors.  A pattern without a budget does not say which part of its scale
+    is the print's, and shares nothing.
     """
+    common2 = min(_growth_u(one), _growth_u(other)) ** 2
+    if same_photo(one, other):
+        return math.sqrt(common2)
     first, second = one.provenance, other.provenance
     measured = first.print_measured and second.print_measured
     if not measured or first.print_scale is None or first.print_scale != second.print_scale:
         return 0.0
     if first.print_scale == (1.0, 1.0) and first.target != second.target:
         return 0.0  # bars read off as they should be say nothing about which printer it was
-    common2 = min(_growth_u(one), _growth_u(other)) ** 2
-    same_photo = first.photo_sha256 is not None and first.photo_sha256 == second.photo_sha256
-    return math.sqrt(max(0.0, common2 - (0.0 if same_photo else PAPER_U**2)))
+    return math.sqrt(max(0.0, common2 - PAPER_U**2))
+
+
+def same_photo(one: Pattern, other: Pattern) -> bool:
+    """Whether both patterns were traced from one photo, by one target."""
+    first, second = one.provenance, other.provenance
+    taken = first.photo_sha256 is not None and first.photo_sha256 == second.photo_sha256
+    return taken and first.target == second.target and first.print_scale == second.print_scale
 
 
 def _growth_u(pattern: Pattern) -> float:

@@ -7,10 +7,12 @@ from dataclasses import dataclass, replace
 
 from digitize.comparing.agreement import UNSTATED_MM, alike_u_mm
 from digitize.comparing.belonging import judged, likeness
+from digitize.comparing.carried import carried
 from digitize.comparing.deviation import Deviation, deviation
 from digitize.comparing.differences import Changes, changes
 from digitize.comparing.locking import register_locked
 from digitize.comparing.registration import Fit, FitOptions, Registration, register
+from digitize.comparing.rival import rival
 from digitize.comparing.stretches import Stretch, stretches
 from digitize.errors import Notice
 from digitize.pattern.model import Pattern
@@ -66,7 +68,11 @@ def compare(
     """
     options = FitOptions(fit, mirrored, alike_u_mm(old, new))
     found = register_locked(new, old, locked, options) if locked else register(new, old, options)
-    return compare_at(old, new, found)
+    held = compare_at(old, new, found)
+    if fit != "sound" or locked or found.others or found.any_turn:
+        return held
+    doubts = rival(old, new, found, held.changes, options.alike_mm)
+    return replace(held, notices=(*doubts, *held.notices))
 
 
 def compare_at(
@@ -86,9 +92,9 @@ def compare_at(
         replace(laid, name=new.name),
         found,
         off,
-        stretches(off, old),
+        stretches(off, old, laid),
         changes(laid, old),
-        (*doubts, *found.notices, *_precision_notices(old, new)),
+        (*doubts, *found.notices, *_precision_notices(old, new), *carried(old, new)),
     )
 
 

@@ -32,33 +32,40 @@ def agreed(
         if np.dot(weight, best.counted) > _AGREED * weight.sum():
             break
         before = cost
-        for run in _left_out(best, weight):
-            alone = settle(
-                old,
-                points_mm[run],
-                weight[run],
-                best.pose,
-                sound_only=False,
-                thorough=False,
-                enough_mm=1e-4 * old.size_mm,
-            )
-            tried = settle(
-                old,
-                points_mm,
-                weight,
-                alone.pose,
-                sound_only=True,
-                least_mm=least_mm,
-                limit_mm=max(best.limit_mm, 4.0 * least_mm),
-                thorough=False,
-                enough_mm=1e-5 * old.size_mm,
-            )
+        for tried in in_turn(old, points_mm, weight, best, least_mm):
             its_cost = agreement_mm(weight, tried, least_mm)
             if its_cost < cost:
                 best, cost = tried, its_cost
         if cost >= before:
             break
     return best
+
+
+def in_turn(
+    old: Boundary, points_mm: FloatArray, weight: FloatArray, first: Settled, least_mm: float
+) -> Iterator[Settled]:
+    """The pose for each long stretch that was left out, with that one as the sound one."""
+    for run in _left_out(first, weight):
+        alone = settle(
+            old,
+            points_mm[run],
+            weight[run],
+            first.pose,
+            sound_only=False,
+            thorough=False,
+            enough_mm=1e-4 * old.size_mm,
+        )
+        yield settle(
+            old,
+            points_mm,
+            weight,
+            alone.pose,
+            sound_only=True,
+            least_mm=least_mm,
+            limit_mm=max(first.limit_mm, 4.0 * least_mm),
+            thorough=False,
+            enough_mm=1e-5 * old.size_mm,
+        )
 
 
 def agreement_mm(weight: FloatArray, settled: Settled, least_mm: float) -> float:

@@ -18,12 +18,13 @@ from numpy.typing import NDArray
 from digitize.comparing.agreement import alike_u_mm
 from digitize.comparing.comparison import Comparison, compare_at
 from digitize.comparing.deviation import Side
-from digitize.comparing.evidence import unseen
+from digitize.comparing.evidence import mostly
 from digitize.comparing.placement import Objective, place_inside
 from digitize.comparing.registration import FitOptions
 from digitize.comparing.sides import Sides
 from digitize.comparing.weldability import Band, Process, band_of, bands, root_gap_mm
 from digitize.errors import DigitizeError, Exit
+from digitize.pattern.contour import Evidence
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Point
 
@@ -33,7 +34,6 @@ Verdict = Literal["overlap", "same", "gap"]
 """Past where it should end by more than U somewhere; within U all along; or short of it."""
 
 _SHORTEST_STRIP_MM = 10.0  # what is shorter is filled or filed; common practice, no source
-_MOSTLY = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,7 @@ class EdgeGap:
     bigger_mm: float | None
     """How much bigger to cut next time, negative for smaller: the mean gap less the wanted
     one.  None where the edge is good or the same as it is, or that is within U."""
-    rebuilt: bool = False  # most of the edge, of either, was not seen
+    evidence: Evidence = "measured"  # of most of the edge, of either
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,7 +134,6 @@ def _edges(found: Comparison, options: FitInOptions) -> tuple[EdgeGap, ...]:
     other = found.deviation.new
     its_names = np.array(words.names)[other.other_segment]
     seen = options.lap_mm + _square_gaps(other, its, -1.0)
-    rebuilt = unseen(its, found.old, found.laid)
     rows = []
     for name in dict.fromkeys(words.names):
         on = np.flatnonzero(names == name)
@@ -167,7 +166,7 @@ def _edges(found: Comparison, options: FitInOptions) -> tuple[EdgeGap, ...]:
                 trim,
                 _strip(gap[on], weight, band, options),
                 None if fine or abs(bigger) <= decided else bigger,
-                float(np.average(rebuilt[on], weights=weight)) > _MOSTLY,
+                mostly(its, on, found.old, found.laid),
             )
         )
     return tuple(rows)

@@ -8,7 +8,7 @@ belongs to one edge, unless it is no more than a corner itself.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -18,7 +18,9 @@ from scipy.ndimage import uniform_filter1d  # type: ignore[attr-defined]
 
 from digitize.comparing.boundary import IntArray
 from digitize.comparing.deviation import Deviation, Side
+from digitize.comparing.evidence import mostly
 from digitize.comparing.sides import Sides
+from digitize.pattern.contour import Evidence
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Point
 
@@ -29,6 +31,7 @@ Kind = Literal["more", "less"]
 """More metal than the old piece (to trim) or less (short)."""
 
 _BRIDGED_MM = 3.0  # of edge between two stretches that are really one
+_NEARLY = 0.75  # of U: what is off by so much between two stretches joins them
 _SHORTEST_MM = 2.0  # of edge; what is shorter counts only if it is deep
 _SMOOTHED_MM = 8.0
 _PART_MM = 6.0  # of a stretch round a corner that is worth a line of its own
@@ -60,6 +63,7 @@ class Stretch:
     other_end_mm: float
     on_new: bool = True
     ragged: bool = False  # as a rust-eaten edge is; nobody would trim to it
+    evidence: Evidence = "measured"  # of most of it, on either edge
 
     @property
     def sentence(self) -> str:
@@ -69,21 +73,36 @@ class Stretch:
         verb = "trim" if self.kind == "more" else "short"
         if self.ragged:
             verb = "ragged old edge, do not trim to it:"
-        return f"{verb} {self.largest_mm:.1f} mm over {self.length_mm:.0f} mm {place}{named}"
+        made_up = _MADE_UP[self.evidence]
+        much = f"{self.largest_mm:.1f} mm over {self.length_mm:.0f} mm"
+        return f"{verb} {much} {place}{named}{made_up}"
 
 
-def stretches(found: Deviation, old: Pattern) -> tuple[Stretch, ...]:
-    """All stretches, the worst first."""
+_MADE_UP: dict[Evidence, str] = {
+    "measured": "",
+    "restored": "; that edge is rebuilt, not seen",
+    "bridged": "; that edge is carried across, not seen",
+}
+
+
+def stretches(found: Deviation, old: Pattern, laid: Pattern) -> tuple[Stretch, ...]:
+    """All stretches, the worst first; ``laid`` is the new pattern over the old one."""
     sides = Sides.of(old)
-    listed = list(_along(found.new, found.old, sides, on_new=True))
+    listed = list(_along(found.new, found.old, sides, (laid, old), on_new=True))
     missed = _missed(found, listed)
     if missed.any():
-        listed += _along(found.old, found.new, sides, on_new=False, only=missed)
+        listed += _along(found.old, found.new, sides, (old, laid), on_new=False, only=missed)
     return tuple(sorted(listed, key=lambda s: -s.largest_mm))
 
 
 def _along(
-    side: Side, other: Side, sides: Sides, *, on_new: bool, only: BoolArray | None = None
+    side: Side,
+    other: Side,
+    sides: Sides,
+    patterns: tuple[Pattern, Pattern],
+    *,
+    on_new: bool,
+    only: BoolArray | None = None,
 ) -> Iterator[Stretch]:
     off = np.abs(side.signed_mm) > side.expanded_mm
     if only is not None:
@@ -95,7 +114,7 @@ def _along(
                 stretch = _stretch(part, side, other, sides, on_new)
                 deep = stretch.largest_mm > 2.0 * stretch.expanded_mm
                 if stretch.length_mm >= _SHORTEST_MM or deep:
-                    yield stretch
+                    yield replace(stretch, evidence=mostly(side, part, *patterns))
 
 
 def _runs(flagged: BoolArray) -> Iterator[IntArray]:
@@ -116,8 +135,9 @@ def _bridged(flagged: BoolArray, side: Side) -> BoolArray:
     closed = flagged.copy()
     sign = np.sign(side.signed_mm[flagged][0])
     for gap in _runs(~flagged):
-        short = float(side.weight_mm[gap].sum()) < _BRIDGED_MM
-        if short and bool((side.signed_mm[gap] * sign > 0).all()):
+        there = side.signed_mm[gap] * sign
+        short = float(side.weight_mm[gap].sum()) < _BRIDGED_MM and bool((there > 0).all())
+        if short or bool((there > _NEARLY * side.expanded_mm[gap]).all()):
             closed[gap] = True
     return closed
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.differences import Change
 from digitize.comparing.stretches import Stretch
+from digitize.errors import Notice
 from digitize.files.units import MM_PER_INCH, Unit, length
 
 
@@ -63,6 +65,11 @@ def _counted(count: int, word: str) -> str:
     return f"{count} {word}{'s' if count != 1 else ''}"
 
 
+def fine(value_mm: float, unit: Unit) -> str:
+    """A length to a hundredth of a millimetre or a thousandth of an inch."""
+    return length(value_mm, unit, 2 if unit == "mm" else 1)
+
+
 def area(signed_mm2: float, unit: Unit) -> str:
     """A difference of area for people: square centimetres or square inches."""
     if unit == "in":
@@ -89,7 +96,7 @@ def caption(found: Comparison, headline: str, unit: Unit) -> Iterator[str]:
         }
         yield (
             f"laid over by {f'locking {held}' if held else ways[registration.fit]}; profile value "
-            f"{length(off.profile_mm, unit, 2)} (twice the largest deviation, in the manner of "
+            f"{fine(off.profile_mm, unit)} (twice the largest deviation, in the manner of "
             f"ISO 1101); {same}"
         )
     for stretch in found.stretches[:6]:
@@ -97,7 +104,31 @@ def caption(found: Comparison, headline: str, unit: Unit) -> Iterator[str]:
     if len(found.stretches) > 6:
         yield f"and {len(found.stretches) - 6} more"
     for notice in found.notices:
-        yield f"{'Doubt' if notice.level == 'doubt' else 'Note'}: {notice.text}"
+        yield notice_words(notice, unit)
+
+
+_LENGTHS = re.compile(r"(?:[+-]?\d+(?:\.\d+)?(?:, | to | x | × ))*[+-]?\d+(?:\.\d+)?(?= mm\b)")
+_NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?")
+
+
+def in_unit(sentence: str, unit: Unit) -> str:
+    """A sentence whose lengths are in mm, in the unit asked for."""
+    if unit == "mm":
+        return sentence
+
+    def number(found: re.Match[str]) -> str:
+        whole, _, tenths = found[0].partition(".")
+        plus = "+" if whole.startswith("+") else ""
+        return f"{plus}{float(found[0]) / MM_PER_INCH:.{2 + min(len(tenths), 2)}f}"
+
+    converted = _LENGTHS.sub(lambda listed: _NUMBER.sub(number, listed[0]) + "\0", sentence)
+    return converted.replace("\0 mm", " in")
+
+
+def notice_words(notice: Notice, unit: Unit) -> str:
+    """A note or a doubt, which word comes first."""
+    word = "Doubt" if notice.level == "doubt" else "Note"
+    return f"{word}: {in_unit(notice.text, unit)}"
 
 
 def stretch_words(stretch: Stretch, unit: Unit) -> str:

@@ -127,3 +127,11 @@ def test_two_pieces_in_one_photo_share_the_paper_too() -> None:
     new = told(photo_sha256="old")(panel("new"))
     assert shared_scale_u(panel("old"), new) == pytest.approx(math.hypot(READ_U, PAPER_U), rel=1e-3)
     assert shared_scale_u(panel("old"), panel("new")) == pytest.approx(READ_U, rel=1e-3)
+
+
+def test_one_photo_is_one_print_though_nobody_measured_it() -> None:
+    unmeasured = told(photo_sha256="one", print_measured=False, print_scale=None)
+    pair = unmeasured(panel("old")), unmeasured(panel("new"))
+    assert shared_scale_u(*pair) == pytest.approx(math.hypot(READ_U, PAPER_U), rel=1e-3)
+    other_sheet = told(target="ring A4, sheet 9")(pair[1])
+    assert shared_scale_u(pair[0], other_sheet) == 0.0

@@ -113,8 +113,8 @@ def test_one_rule_for_every_edge() -> None:
     unsure = replace(HATCH, precision=Precision(0.1, 0.0))
     for gap, verdict, words, bigger in (
         (-0.87, "overlap", "overlaps", -1.12),
-        (-0.15, "same", "same within measurement", None),
-        (0.15, "same", "same within measurement", None),
+        (-0.15, "same", "same, within ±", None),
+        (0.15, "same", "same, within ±", None),
         (0.4, "gap", "good", None),
         (0.8, "gap", "weldable", 0.55),
         (1.4, "gap", "poor", 1.15),
