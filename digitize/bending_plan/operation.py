@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import reduce
 from operator import or_
 
@@ -60,12 +60,14 @@ class Block:
 
 def either_way(blocks: Sequence[Block]) -> Block:
     """One block of those with either side held: all their reasons, none twice."""
-    reasons = list(dict.fromkeys(b.reason for b in blocks))
-    if all(r.startswith(CANNOT) for r in reasons):
-        reasons = [CANNOT + "; ".join(r.removeprefix(CANNOT) for r in reasons)]
-    names = dict.fromkeys(b.because for b in blocks if b.because is not None)
     cares = reduce(or_, (b.cares for b in blocks))
-    return Block(blocks[0].operation, reasons[0], " and ".join(names) or None, cares)
+    if not all(b.reason.startswith(CANNOT) for b in blocks):
+        said = next((b for b in blocks if b.because is not None), blocks[0])
+        return replace(said, cares=cares)
+    reasons = dict.fromkeys(b.reason.removeprefix(CANNOT) for b in blocks)
+    names = dict.fromkeys(b.because for b in blocks if b.because is not None)
+    reason = CANNOT + "; ".join(reasons)
+    return Block(blocks[0].operation, reason, " and ".join(names) or None, cares)
 
 
 def operations_of(

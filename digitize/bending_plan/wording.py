@@ -57,7 +57,7 @@ def how(blank: Blank, tool: Tool, step: Step, length: Length) -> str:
     """How the part is put in: which side, how far, and where the tool lies along the bend."""
     if step.choice is None:
         return f"hammer over by hand, {held(step)} held on a block whose edge lies on the tool line"
-    reach = f"{length(step.goes_in_mm)} in, {length(step.stands_out_mm)} out"
+    reach = f"{length(step.goes_in_mm)} deep, {length(step.stands_out_mm)} standing out"
     into = _behind(step.choice, length) if over_a_block(tool, step.choice) else _into(tool)
     return f"{held(step)} {into}, {reach}; {_along(blank, tool, step, step.choice, length)}"
 

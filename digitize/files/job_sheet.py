@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import shapely
 from PIL import Image
 from reportlab.lib.utils import ImageReader
+from shapely.ops import nearest_points
 
 from digitize.bending_plan.operation import Step, bend_names
 from digitize.bending_plan.plan import Plan
@@ -124,6 +125,7 @@ class _Page:
             self._table(self.sheet.plan.steps, "Bends in order", self.sheet.plan.tool)
         else:
             self._impossible()
+        self._about_the_table()
         self._notes(down_to=MARGIN_MM + self._cautions_mm() + 1.5)
         self._cautions()
 
@@ -175,9 +177,11 @@ class _Page:
                 self._face_name(face_name(face), free if not free.is_empty else on_page)
 
     def _face_name(self, name: str, free: shapely.Geometry) -> None:
-        """A face's name where it is clear of edges and of the bends' names."""
-        circle = shapely.maximum_inscribed_circle(free, tolerance=0.2)
-        x, y = (float(v) for v in circle.coords[0])
+        """A face's name near the face's middle, clear of edges and of the bends' names."""
+        widest = shapely.maximum_inscribed_circle(free, tolerance=0.2)
+        roomy = free.buffer(-0.8 * widest.length)
+        at = widest if roomy.is_empty else nearest_points(roomy, free.centroid)[0]
+        x, y = (float(v) for v in at.coords[0])
         self.pages.text(x - width(name, SMALL_MM) / 2, y - 0.75, name, SMALL_MM)
 
     def _bend_name(self, at: Point, name: str, order: dict[str, int]) -> shapely.Polygon:
@@ -223,7 +227,7 @@ class _Page:
 
     def _table(self, steps: Sequence[Step], title: str, tool: Tool) -> None:
         self._line(title, TEXT_MM, BOLD)
-        columns = (0.0, 7.0, 18.0, 29.0, 56.0, 76.0)
+        columns = (0.0, 6.0, 17.0, 27.0, 51.0, 66.0)
         heads = ("", "bend", "way", "bend to, stays", "radius", "how to hold it")
         self._row(columns, heads, BOLD)
         for number, step in enumerate(steps, 1):
@@ -238,7 +242,15 @@ class _Page:
                 words,
             )
             self._row(columns, cells)
-        sources = list(dict.fromkeys(step.bend.source for step in steps))
+        self.y -= 1.5
+
+    def _about_the_table(self) -> None:
+        found = self.sheet.plan
+        ways = (found.steps, *(steps for r in found.remedies for steps in r.pieces))
+        sources = list(dict.fromkeys(step.bend.source for steps in ways for step in steps))
+        if not sources:
+            return
+        self.y += 1.0
         self._wrapped(
             "Up: toward the traced face. Bend to: the angle under load, of which the other stays "
             f"(spring-back: {'; '.join(sources)}).",
