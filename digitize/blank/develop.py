@@ -22,6 +22,7 @@ from digitize.blank.scribes import bend_line, scribe_lines
 from digitize.blank.shared_corners import joined_corners
 from digitize.errors import Notice
 from digitize.pattern.model import Pattern, PointMark, Precision
+from digitize.pattern.region import metal
 from digitize.pattern.soundness import fault
 
 U_OF_K = 0.04
@@ -69,8 +70,9 @@ def develop(pattern: Pattern, facts: Sequence[BendFacts], base: int | None = Non
             where=found.where,
             do="cut a relief there, or check angle, radius and where the bend line was drawn",
         )
+    sheet = metal(blank)
     bends = tuple(bend_line(tree, i, f, outline) for i, f in enumerate(facts))
-    scribes = tuple(s for fold in tree.folds for s in scribe_lines(tree, fold, outline))
+    scribes = tuple(s for fold in tree.folds for s in scribe_lines(tree, fold, outline, sheet))
     blank = replace(blank, bends=bends, scribes=scribes)
     notices = (
         *pattern.notices,

@@ -8,18 +8,20 @@ import shapely
 
 from digitize.blank.cutting import Axis
 from digitize.pattern.model import Pattern
-from digitize.pattern.region import polygon
+from digitize.pattern.region import metal
 from digitize.pattern.segments import Point
 
 SHORTEST_MM = 0.5
 
+Area = shapely.Polygon | shapely.MultiPolygon
+
 
 def within(pattern: Pattern) -> Pattern:
-    """The pattern with every bend line and scribe line ending at its outline."""
-    metal = polygon(pattern.outline)
+    """The pattern with every bend line and scribe line ending where its metal does."""
+    sheet = metal(pattern)
     bends = []
     for bend in pattern.bends:
-        found = stretches((bend.start_mm, bend.end_mm), metal)
+        found = stretches((bend.start_mm, bend.end_mm), sheet)
         # A bend line in several stretches stays one line: it is one bend.
         if found:
             bend = replace(bend, start_mm=found[0][0], end_mm=found[-1][1])  # noqa: PLW2901
@@ -27,15 +29,15 @@ def within(pattern: Pattern) -> Pattern:
     scribes = [
         replace(scribe, start_mm=start, end_mm=end)
         for scribe in pattern.scribes
-        for start, end in stretches((scribe.start_mm, scribe.end_mm), metal)
+        for start, end in stretches((scribe.start_mm, scribe.end_mm), sheet)
     ]
     return replace(pattern, bends=tuple(bends), scribes=tuple(scribes))
 
 
-def stretches(ends: tuple[Point, Point], metal: shapely.Polygon) -> list[tuple[Point, Point]]:
+def stretches(ends: tuple[Point, Point], sheet: Area) -> list[tuple[Point, Point]]:
     """The stretches of a line that lie in the metal, in its own direction."""
     axis = Axis.between(*ends)
-    inside = metal.intersection(shapely.LineString(ends))
+    inside = sheet.intersection(shapely.LineString(ends))
     found = []
     for line in getattr(inside, "geoms", [inside]):
         if line.geom_type == "LineString" and line.length > SHORTEST_MM:

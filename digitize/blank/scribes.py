@@ -15,7 +15,7 @@ from digitize.bending.facts import BendFacts
 from digitize.blank.crossings import REACH_MM
 from digitize.blank.cutting import Axis
 from digitize.blank.folds import Fold, FoldTree
-from digitize.blank.lines import SHORTEST_MM, stretches
+from digitize.blank.lines import SHORTEST_MM, Area, stretches
 from digitize.blank.outline import BlankOutline
 from digitize.pattern.model import BendLine, ScribeLine
 from digitize.pattern.region import polygon
@@ -68,12 +68,13 @@ def _own_part(
     return axis.point(low), axis.point(high)
 
 
-def scribe_lines(tree: FoldTree, fold: Fold, outline: BlankOutline) -> tuple[ScribeLine, ...]:
+def scribe_lines(
+    tree: FoldTree, fold: Fold, outline: BlankOutline, metal: Area
+) -> tuple[ScribeLine, ...]:
     """The two tangent lines of a bend and its tool line, as far as they lie in the metal."""
     facts = fold.facts
     if facts.allowance_mm == 0.0:
         return ()
-    metal = polygon(outline.contour)
     held = -facts.reach_mm  # the parent's tangent line; the child's follows an allowance later
     tool = held + min(facts.radius_mm, facts.allowance_mm)
     near = _line(tree, fold, held, outline)

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import folded_pieces as pieces
 import pytest
+import shapely
 import trimesh
 
 from digitize.bending.facts import Said
@@ -171,3 +172,12 @@ def test_a_slot_that_reaches_over_another_bend_is_refused():
     pattern = plate((43, 62, 77, 62), (0, 30, 120, 30), openings=(slot_about_lug(foot=68.0),))
     with pytest.raises(NotDeveloped, match="opening of B1 reaches over another bend"):
         pieces.developed(pattern)
+
+
+def test_nothing_is_scribed_across_an_opening():
+    blank = pieces.developed(INTERRUPTED)
+    hole = polygon(blank.pattern.openings[0])
+    assert len(blank.pattern.scribes) == 2 * 3
+    for scribe in blank.pattern.scribes:
+        line = shapely.LineString([scribe.start_mm, scribe.end_mm])
+        assert line.intersection(hole).length < 0.1
