@@ -14,7 +14,6 @@ from dataclasses import dataclass
 
 import shapely
 from PIL import Image
-from reportlab.lib.utils import ImageReader
 from shapely.ops import nearest_points
 
 from digitize.bending_plan.operation import Step, bend_names
@@ -135,11 +134,8 @@ class _Page:
         top, half = self.y - 2.0, (self.room - 6.0) / 2
         self._blank(MARGIN_MM, top - self.picture, half, self.picture)
         image = Image.open(io.BytesIO(self.sheet.folded))
-        scale = min(half / image.width, self.picture / image.height)
-        w, h = image.width * scale, image.height * scale
         right = MARGIN_MM + half + 6.0
-        bottom = top - self.picture + (self.picture - h) / 2
-        self.canvas.drawImage(ImageReader(image), right + (half - w) / 2, bottom, w, h)
+        self.pages.picture(image, (right, top - self.picture), (half, self.picture))
         self.y = top - self.picture - 1.0
         words = "Blank, traced face up, not to scale; dash-dot: bend; ringed: its place in order"
         foot = self.pages.wrapped(MARGIN_MM, self.y, words, SMALL_MM, room=half)

@@ -11,6 +11,8 @@ import io
 from collections.abc import Sequence
 from typing import assert_never
 
+from PIL import Image
+from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.pdfgen.pathobject import PDFPathObject
 
@@ -93,6 +95,13 @@ class Pages:
         x, y = at
         self.canvas.line(x - arm_mm, y, x + arm_mm, y)
         self.canvas.line(x, y - arm_mm, x, y + arm_mm)
+
+    def picture(self, image: Image.Image, low_left: Point, room_mm: Point) -> None:
+        """An image as large as the room allows, in its middle across and at its top."""
+        (x, y), (w, h) = low_left, room_mm
+        scale = min(w / image.width, h / image.height)
+        wide, high = image.width * scale, image.height * scale
+        self.canvas.drawImage(ImageReader(image), x + (w - wide) / 2, y + h - high, wide, high)
 
     # Type
 
