@@ -70,11 +70,15 @@ def largest_without(contour: Contour, cutters: Sequence[Contour], what: str) -> 
         x, y = cutter.edges[0].segment.start_mm
         if any(c.signed_area_mm2 < 0 for c in left):
             raise NotDeveloped(
-                f"{what} would not open to the edge", where=f"near {x:.0f}, {y:.0f} mm"
+                f"{what} would not open to the edge",
+                where=f"near {x:.0f}, {y:.0f} mm",
+                do="leave it out and cut it by hand",
             )
         if len(left) != 1:
             raise NotDeveloped(
-                f"{what} would cut the blank in two", where=f"near {x:.0f}, {y:.0f} mm"
+                f"{what} would cut the blank in two",
+                where=f"near {x:.0f}, {y:.0f} mm",
+                do="leave it out and cut it by hand",
             )
         contour = left[0]
     return contour
@@ -161,7 +165,11 @@ def _chained(edges: list[Edge]) -> list[Contour]:
             end = chain[-1].segment.end_mm
             near = [(math.dist(end, e.segment.start_mm), k) for k, e in enumerate(left)]
             if not near or min(near)[0] > 10 * _SAME_MM:
-                raise NotDeveloped("a cut touches an edge it should cross", do="change its size")
+                raise NotDeveloped(
+                    "a cut touches an edge it should cross",
+                    where=f"near {end[0]:.0f}, {end[1]:.0f} mm",
+                    do="change its size",
+                )
             chain.append(left.pop(min(near)[1]))
         if len(chain) > 1:
             contours.append(Contour(tuple(_closed(chain))))

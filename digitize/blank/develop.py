@@ -23,6 +23,7 @@ from digitize.blank.shared_corners import joined_corners
 from digitize.errors import Notice
 from digitize.pattern.model import Pattern, PointMark, Precision
 from digitize.pattern.region import metal
+from digitize.pattern.segments import Point
 from digitize.pattern.soundness import fault
 
 U_OF_K = 0.04
@@ -31,12 +32,24 @@ U_OF_K = 0.04
 
 @dataclass(frozen=True, slots=True)
 class Blank:
-    """The developed blank and how it came about."""
+    """The developed blank and how it came about.
+
+    Where the pattern was mirrored after developing, every x of the tree's coordinates has become
+    ``mirror_sum_mm`` - x.
+    """
 
     pattern: Pattern
     tree: FoldTree
     facts: tuple[BendFacts, ...]
     open_ends: tuple[OpenEnd, ...] = ()
+    mirror_sum_mm: float | None = None
+
+    def on_face_mm(self, face: int) -> Point:
+        """A place well inside a face, as the pattern shows it."""
+        point = self.tree.faces.polygon(face).representative_point()
+        dx, dy = self.tree.moves_mm[face]
+        x = point.x + dx
+        return (x if self.mirror_sum_mm is None else self.mirror_sum_mm - x), point.y + dy
 
 
 def develop(pattern: Pattern, facts: Sequence[BendFacts], base: int | None = None) -> Blank:

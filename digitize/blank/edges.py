@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 import shapely
 
 from digitize.bending.setback import BadBend
+from digitize.blank.crossings import REACH_MM
 from digitize.blank.cutting import Axis, at, meetings, nearest
 from digitize.blank.offset import moved
 from digitize.pattern.contour import Circle, Closed, Contour, Edge
@@ -143,7 +144,8 @@ def _carried(  # noqa: PLR0917
             for other in others
             for p in (other.start_mm, other.end_mm)
         )
-        if out[name] == 0.0 or shared:  # a corner of two bends stays where they meet
+        # A corner of two bends stays where they meet, and an end at an opening with that.
+        if out[name] == 0.0 or shared or off[name] > REACH_MM:
             continue
         sign = 1.0 if k else -1.0
         beyond = [s for s in stations if sign * (s - ends[k]) > -abs(out[name]) - 1.0]

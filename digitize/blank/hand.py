@@ -41,6 +41,11 @@ def from_behind(pattern: Pattern) -> Pattern:
     )
 
 
-def _mirrored(pattern: Pattern) -> Pattern:
+def mirror_sum_mm(pattern: Pattern) -> float:
+    """What a place's x and that of its mirror image add up to."""
     x0, _, x1, _ = closed_extent_mm(pattern.outline)
-    return mirrored(pattern, x0 + x1)
+    return x0 + x1
+
+
+def _mirrored(pattern: Pattern) -> Pattern:
+    return mirrored(pattern, mirror_sum_mm(pattern))

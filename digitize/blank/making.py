@@ -18,7 +18,7 @@ from digitize.blank.beads import bead_facts
 from digitize.blank.develop import Blank, develop
 from digitize.blank.edges import EdgeWork, worked
 from digitize.blank.errors import NotDeveloped
-from digitize.blank.hand import from_behind, opposite_hand
+from digitize.blank.hand import from_behind, mirror_sum_mm, opposite_hand
 from digitize.blank.kerf import cutter_path
 from digitize.blank.mitre import mitred
 from digitize.blank.relief import Style, relieved
@@ -91,7 +91,9 @@ def made_to(pattern: Pattern, order: Order) -> tuple[Blank, tuple[Notice, ...]]:
     more = [notice for _, notice in beads.values()]
     if not facts:
         more.append(Notice("no-bends", "the pattern has no bend lines: it is its own blank"))
-    return replace(blank, pattern=done, facts=facts), (*notices, *more)
+    turned = None if order.side == "traced" else mirror_sum_mm(blank.pattern)
+    made = replace(blank, pattern=done, facts=facts, mirror_sum_mm=turned)
+    return made, (*notices, *more)
 
 
 def _developed(pattern: Pattern, facts: Sequence[BendFacts], base: int | None) -> Blank:

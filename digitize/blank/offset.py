@@ -42,7 +42,9 @@ def moved(contour: Contour, out_mm: Sequence[float]) -> Contour:
         if was.length_mm > short or len(curves) <= 3:
             x, y = was.start_mm
             raise NotDeveloped(
-                "an edge is too short to be moved", where=f"near {x:.1f}, {y:.1f} mm"
+                "an edge is too short to be moved",
+                where=f"near {x:.1f}, {y:.1f} mm",
+                do="move its neighbours less, or draw it into one of them",
             )
         del curves[lost]
 
@@ -91,7 +93,8 @@ def widened(closed: Closed, out_mm: float) -> Closed:
 def _radius(radius_mm: float, out_mm: float) -> float:
     if radius_mm + out_mm <= 1e-3:
         raise NotDeveloped(
-            f"a radius of {radius_mm:.2f} mm is too small to be moved by {abs(out_mm):.2f} mm"
+            f"a radius of {radius_mm:.2f} mm is too small to be moved by {abs(out_mm):.2f} mm",
+            do="move it less",
         )
     return radius_mm + out_mm
 
@@ -127,7 +130,11 @@ def _corner(a: Segment, b: Segment) -> tuple[Point, Point]:
         return a.end_mm, b.start_mm
     if not points:
         x, y = middle
-        raise NotDeveloped("two edges no longer meet when moved", where=f"near {x:.1f}, {y:.1f} mm")
+        raise NotDeveloped(
+            "two edges no longer meet when moved",
+            where=f"near {x:.1f}, {y:.1f} mm",
+            do="move them less, or draw the spike there out of the outline",
+        )
     found = min(points, key=lambda p: math.dist(p, middle))
     return found, found
 

@@ -94,11 +94,7 @@ def as_json(blank: Blank, notices: Sequence[Notice], metal: Material) -> dict[st
 
 def _faces(blank: Blank) -> list[tuple[str, tuple[float, float]]]:
     """Where each face lies on the blank."""
-    found = []
-    for face, (dx, dy) in enumerate(blank.tree.moves_mm):
-        point = blank.tree.faces.polygon(face).representative_point()
-        found.append((f"F{face + 1}", (point.x + dx, point.y + dy)))
-    return found
+    return [(f"F{face + 1}", blank.on_face_mm(face)) for face in range(blank.tree.faces.count)]
 
 
 def _row(f: BendFacts, unit: Unit) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ import trimesh
 from digitize.bending.facts import Said
 from digitize.bending.materials import material
 from digitize.blank.crossings import crossings
+from digitize.blank.edges import EdgeWork, worked
 from digitize.blank.errors import NotDeveloped
 from digitize.blank.mitre import mitred
 from digitize.blank.relief import relieved
@@ -66,6 +67,19 @@ def test_a_bend_line_that_a_hole_interrupts_is_one_bend():
     assert drawn[1] == (pytest.approx((70, y)), pytest.approx((120, y)))
     assert off_mm(blank) == pytest.approx([0.0, 0.0], abs=1e-6)
     assert mesh(blank).is_watertight
+
+
+def test_trimming_an_edge_leaves_ends_at_a_hole_where_they_are():
+    from digitize.pattern.dimensions import datum_of, named_edges
+
+    edges = named_edges(PLATE, datum_of(INTERRUPTED).origin_mm)
+    names = {e.segment.start_mm: e.name for e in edges}
+    side, bottom = names[120.0, 0.0], names[0.0, 0.0]
+    wider = worked(INTERRUPTED, EdgeWork(trim_mm={side: 3.0, bottom: 2.0}))
+    assert [(b.start_mm, b.end_mm) for b in wider.bends] == [
+        ((0.0, 30.0), (50.0, 30.0)),
+        ((70.0, 30.0), (123.0, 30.0)),
+    ]
 
 
 def test_such_a_blank_is_read_again_as_it_was_written():

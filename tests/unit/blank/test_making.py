@@ -96,6 +96,17 @@ def test_everything_at_once_is_still_a_sound_pattern(make, contour):
     assert not behind.facts[0].toward_face
 
 
+@pytest.mark.parametrize("side", ["traced", "opposite-hand", "from-behind"])
+def test_faces_are_found_where_the_drawing_has_them(panel, side):
+    """The narrow flange lies on the left as traced, on the right when mirrored."""
+    blank, _ = made_to(panel, Order(STOCK, RIGHT | {"B2": Said(45.0)}, side=side))
+    (flange,) = [f.child for f in blank.tree.folds if f.facts.name == "B1"]
+    x, y = blank.on_face_mm(flange)
+    x0, y0, x1, y1 = closed_extent_mm(blank.pattern.outline)
+    assert y0 < y < y1
+    assert (x0 < x < x0 + 30) if side == "traced" else (x1 - 30 < x < x1)
+
+
 def test_words_about_edges_and_beads():
     work = edge_work(
         ["e3 2"], ["E4 1/2in joggle 1.2 r1 toward", "E1 8"], ["E4 d8 pitch 40 in 6"], "mm"
