@@ -176,7 +176,7 @@ def _datum(views: Sequence[View], options: JobOptions) -> Sheet | None:
         raise SheetNotShown(
             f"no photo shows a sheet of number {options.sheet_number}",
             where=f"seen are {seen}",
-            do="ask for one of these",
+            do="name one of these with --sheet",
         )
     return asked
 

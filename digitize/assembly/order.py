@@ -178,13 +178,8 @@ class Blocking:
         return self._shadows[key]
 
 
-def assembly_order(bodies: Sequence[Body], behind: Sequence[Behind] = ()) -> Plan:
-    """An order in which the pieces go in, with directions, or what blocks it."""
-    return plan_of(Blocking(bodies, behind))
-
-
 def plan_of(blocking: Blocking) -> Plan:
-    """The same for a blocking graph that is there already."""
+    """An order in which the pieces go in, with directions, or what blocks it."""
     before = blocking.work
     steps: list[Step] = []
     stuck = _take_apart(blocking, list(blocking.bodies), steps)

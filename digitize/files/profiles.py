@@ -73,7 +73,7 @@ class Shelf(Generic[P]):
             raise NotWritten(
                 f"there is a profile of {self.thing} {name!r} already",
                 where=str(path),
-                do="choose another name, or say that it may be overwritten",
+                do="choose another name, or say --overwrite",
             )
 
     def load(self, name_or_path: str | Path, folder: Path | None = None) -> P:

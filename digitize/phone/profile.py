@@ -191,7 +191,7 @@ PROFILES = Shelf(
     to_fields=_to_fields,
     from_fields=_from_fields,
     fault=BadPhoneProfile,
-    again="calibrate the phone again",
+    again="calibrate the phone again, with 'digitize phone' and --overwrite",
     make="calibrate it with 'digitize phone'",
 )
 """The phones that have been calibrated."""

@@ -40,12 +40,12 @@ def camera_by_paper(
     if len(found) > 1 and _misfit(found[1][0]) < _misfit(best) + _CLEAR:
         raise ReferenceUnclear(
             f"the photo does not show which side of the {size.name} sheet is the longer one",
-            do="say whether it lies upright or across in the photo",
+            do="say which with --plain-sheet, as 'A4 across' or 'A4 upright'",
         )
     if best.strain > _CLEAR + 3 * len(best.own):
         raise ReferenceUnclear(
             f"the bright sheet in the photo does not have the shape of {size.name}",
-            do="check its size, lay it flat with all four edges in view, or give its corners",
+            do="check its size, lay it flat with all four edges seen, or give its --sheet-corners",
         )
     short, long = size.u_short_mm * math.sqrt(3), size.u_long_mm * math.sqrt(3)
     note = Notice(

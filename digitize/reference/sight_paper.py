@@ -70,7 +70,7 @@ def sight_paper(photo: Photo, corners_px: FloatArray | None = None) -> PaperSeen
             "no plain sheet of paper is seen"
             + (" where its corners are said to be" if corners_px is not None else ""),
             where=photo.name,
-            do="lay it flat on something darker, all four edges in view, or give its corners",
+            do="lay it flat on something darker, all four edges seen, or give its --sheet-corners",
         )
     return best
 

@@ -125,7 +125,7 @@ def _mask(photo: Photo, options: RuleOptions) -> NDArray[np.uint8] | None:
             raise RuleNotFound(
                 "the two points given for the rule lie too close together",
                 where=f"{length:.0f} pixels",
-                do="give two points far apart on its graduated edge",
+                do="give --rule-at two points far apart on its graduated edge",
             )
         wide = max(_BESIDE_POINTS * length, _LEAST_BESIDE_PX)
         mask = np.zeros((height, width), np.uint8)

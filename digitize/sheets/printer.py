@@ -239,7 +239,7 @@ PROFILES = Shelf(
     to_fields=_to_fields,
     from_fields=_from_fields,
     fault=BadProfile,
-    again="measure the printer again",
-    make="measure a printed sheet first",
+    again="measure the printer again, with 'digitize printer' and --overwrite",
+    make="measure a printed sheet and keep it with 'digitize printer'",
 )
 """The printers that have been measured."""

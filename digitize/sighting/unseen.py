@@ -65,7 +65,7 @@ def nothing_read(
             f"{len(largest)} corners of a checkered lattice are seen, its squares {side:.0f} px "
             "wide, but no coded mark can be read",
             where=photo.name,
-            do="if it is a plain checkerboard, say so and give the size of its squares; "
+            do="if it is a plain checkerboard, say --checkerboard and the size of its squares; "
             "otherwise come closer or take a sharper photo",
         )
     return nothing_seen(photo, grey)
@@ -98,7 +98,7 @@ def wrong_sheet(photo: Photo, asked: int, seen: Sequence[Sheet]) -> WrongSheet:
     return WrongSheet(
         f"sheet {asked} is not in the photo, only {names}",
         where=photo.name,
-        do="take the photo with the right sheet, or name the one that is there",
+        do="take the photo with the right sheet, or name the one that is there with --sheet",
     )
 
 

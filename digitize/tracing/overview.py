@@ -106,7 +106,7 @@ def look_down(
     if x1 - x0 < 2.0 or y1 - y0 < 2.0:
         raise NothingInRegion(
             "the region to trace lies outside the photo or the target's blank middle",
-            do="give a region that lies where the drawing is",
+            do="give a --region that lies where the drawing is",
         )
     fine = _mm_per_px(photo, camera, height_mm, (x0, y0, x1, y1))
     step = max(1, round(pitch_mm / fine))
@@ -178,7 +178,7 @@ def _mm_per_px(
     if not inside.any():
         raise NothingInRegion(
             "nothing of the region to trace is in the photo",
-            do="give a region that lies where the drawing is, or take the photo again",
+            do="give a --region that lies where the drawing is, or take the photo again",
         )
     points, px = points[inside], px[inside]
     right = camera.to_px(points + np.array([0.5, 0.0, 0.0])) - px
@@ -225,7 +225,7 @@ def _sampled(
     if not seen.any():
         raise NothingInRegion(
             "nothing of the region to trace is in the photo",
-            do="give a region that lies where the drawing is, or take the photo again",
+            do="give a --region that lies where the drawing is, or take the photo again",
         )
     x0, y0 = (max(int(at_px[..., k].min()) - 2 * step, 0) for k in (0, 1))
     x1 = min(int(at_px[..., 0].max()) + 2 * step, photo.width_px)

@@ -82,7 +82,7 @@ def trace_silhouette(
     if thickness is None or not thickness > 0:
         raise ThicknessMissing(
             "the thickness of the piece is not given",
-            do="measure it with a caliper and tell it in millimetres; "
+            do="measure it with a caliper and say --thickness; "
             "seen at a slant, 1 mm of thickness shifts an edge by up to 0.6 mm",
         )
     if light is None:
@@ -122,7 +122,7 @@ def _refuse_hopeless(blobs: list[Blob], elsewhere: bool) -> None:
     if not blobs and elsewhere:
         raise NoPieceFound(
             "no piece lies in the region asked for",
-            do="give a region that holds more than half of the piece",
+            do="give --region a box that holds more than half of the piece",
         )
     if not blobs:
         raise NoPieceFound(

@@ -83,7 +83,7 @@ def test_corners_but_no_mark(photographed: Callable[..., Any]) -> None:
         sight(Photo("drawn.jpg", "", rgb, None, None))
     assert "corners of a checkered lattice are seen" in sentence(error)
     assert "no coded mark can be read" in str(error.value)
-    assert "if it is a plain checkerboard, say so" in str(error.value)
+    assert "if it is a plain checkerboard, say --checkerboard" in str(error.value)
 
 
 def test_another_number_than_asked(photographed: Callable[..., Any]) -> None:

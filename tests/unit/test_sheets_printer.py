@@ -126,7 +126,7 @@ def test_kept_and_found_by_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 
 
 def test_nothing_kept_yet(tmp_path: Path) -> None:
-    with pytest.raises(BadProfile, match="measure a printed sheet first"):
+    with pytest.raises(BadProfile, match="measure a printed sheet and keep it"):
         printer.PROFILES.load("shed", tmp_path)
 
 

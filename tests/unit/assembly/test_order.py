@@ -8,6 +8,8 @@ assembly", Artificial Intelligence 71 (1994); B. K. Natarajan, "On planning asse
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from scipy.optimize import linprog
@@ -16,9 +18,13 @@ from scipy.spatial import SphericalVoronoi
 from digitize.assembly.body import Body, box, joined, turned
 from digitize.assembly.directions import SPREAD_DEG, spread, words
 from digitize.assembly.freeing import Alternative, ways_out
-from digitize.assembly.order import Behind, Blocking, Stuck, assembly_order, plan_of
+from digitize.assembly.order import Behind, Blocking, Plan, Stuck, plan_of
 from digitize.assembly.overlap import overlaps
 from digitize.assembly.sweep import Shadow, blocks
+
+
+def assembly_order(bodies: Sequence[Body], behind: Sequence[Behind] = ()) -> Plan:
+    return plan_of(Blocking(bodies, behind))
 
 
 def block_with_a_blind_hole() -> Body:
