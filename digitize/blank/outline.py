@@ -12,7 +12,7 @@ and the end is reported as ``unrelieved``.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -25,6 +25,7 @@ from digitize.pattern.contour import Contour, Edge
 from digitize.pattern.segments import Point
 
 _SAME_MM = 1e-7
+_CLEAR_MM = 0.25  # by which an edge must leave a strip to be out of it
 _CROSSING = 0.1  # sine of the angle from which two bends meet rather than run side by side
 
 Squeeze = Callable[[float], float]
@@ -185,30 +186,31 @@ def runs_on(tree: FoldTree, fold: Fold, corner: int, face: int) -> bool:
     It does where, without having crossed the strip, it gets farther past the end than the strip
     is wide, or turns back and comes out of it on the other side, as round the end of a slit.
     """
-    faces, reach = tree.faces, fold.strip_mm
-    axis = fold.chord.axis
+    faces, axis, reach = tree.faces, fold.chord.axis, fold.strip_mm
     other = fold.chord.first if fold.chord.last == corner else fold.chord.last
     station, towards = axis.station(faces.corner(corner))[0], axis.station(faces.corner(other))[0]
     outward = 1.0 if station > towards else -1.0
     side = 1.0 if face == fold.child else -1.0
     for step in (1, -1):
-        i = corner if step == 1 else faces.step(corner, -1)
-        while faces.face_of_edge[i] == face:
-            points = faces.edges[i].segment.points_mm(0.05)
-            for x, y in points if step == 1 else points[::-1]:
-                p = (float(x), float(y))
-                if side * fold.beyond_mm(p) >= reach + 0.25:
-                    break
-                past = outward * (axis.station(p)[0] - station)
-                if past > 2 * reach + 1.0 or side * fold.beyond_mm(p) <= -reach - 0.25:
-                    return True
-            else:
-                i = faces.step(i, step)
-                if (i if step == 1 else faces.step(i, 1)) == corner:
-                    break
-                continue
-            break
+        for p in _along_edge(faces, corner, face, step):
+            into_face = side * fold.beyond_mm(p)
+            if into_face >= reach + _CLEAR_MM:
+                break
+            past_end = outward * (axis.station(p)[0] - station)
+            if past_end > 2 * reach + 1.0 or into_face <= -reach - _CLEAR_MM:
+                return True
     return False
+
+
+def _along_edge(faces: Faces, corner: int, face: int, step: int) -> Iterator[Point]:
+    """Points along the edge of a face from a corner on, one way (1) or the other (-1)."""
+    i = corner if step == 1 else faces.step(corner, -1)
+    while faces.face_of_edge[i] == face:
+        for x, y in faces.edges[i].segment.points_mm(0.05)[::step]:
+            yield float(x), float(y)
+        i = faces.step(i, step)
+        if (i if step == 1 else faces.step(i, 1)) == corner:
+            return
 
 
 def _runs(faces: Faces, loop: Loop, at_corner: dict[int, list[_BendEnd]]) -> list[list[int]]:
