@@ -15,6 +15,7 @@ from digitize.bending.laws import law_name
 from digitize.bending.materials import Material
 from digitize.blank.develop import Blank
 from digitize.errors import Notice
+from digitize.files.notices import grouped
 from digitize.files.units import Unit, length
 from digitize.pattern.extent import closed_extent_mm
 
@@ -37,7 +38,7 @@ def table(blank: Blank, notices: Sequence[Notice], metal: Material, unit: Unit) 
         _bends(console, blank, title, unit)
     else:
         console.print(title, soft_wrap=True)
-    for notice in notices:
+    for notice in grouped(notices):
         word = "Doubt" if notice.level == "doubt" else "Note"
         console.print(f"{word}: {notice.text}", soft_wrap=True)
     console.print(f"Caution: {CAUTION}", soft_wrap=True)

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from digitize.errors import Notice
+from digitize.files.notices import grouped
 from digitize.files.units import Unit, length
 from digitize.folding.sizes import FoldedSize, Overall
 
@@ -38,7 +39,7 @@ def table(
     console.print(f"Overall {over_all} high", soft_wrap=True)
     if not compared:
         console.print(NOT_COMPARED, soft_wrap=True)
-    for notice in notices:
+    for notice in grouped(notices):
         word = "Doubt" if notice.level == "doubt" else "Note"
         console.print(f"{word}: {notice.text}", soft_wrap=True)
 

@@ -23,7 +23,7 @@ _WARNS = (
 )
 _BY_THE_WAY = ("mode-chosen",)
 
-_NAMES = re.compile(r"\b[BF]\d+\b")
+_NAMES = re.compile(r"\b[BF]\d+(?:\+B\d+)*\b")
 _PLACE = re.compile(r"near (-?\d+), (-?\d+) mm")
 _MEASURE = re.compile(r"(?<![\d,.] )\b\d+\.\d+ mm")
 

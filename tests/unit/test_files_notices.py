@@ -21,6 +21,9 @@ def test_one_spot_worked_out_twice_is_told_once():
 def test_notices_of_a_kind_are_told_together_with_every_place():
     (told,) = grouped([tears("B2 ends", 88, 263), tears("B1 and B3 meet", 180, 110)])
     assert told.text == f"B2 ends {TEARS.format(88, 263)}; likewise B1 and B3 near 180, 110 mm"
+    two, three = (Notice("hole-in-bend", f"near {x}, 4 mm in bend B1+B2") for x in (3, 9))
+    (told,) = grouped([two, three])
+    assert told.text == "near 3, 4 mm in bend B1+B2; likewise B1+B2 near 9, 4 mm"
     cuts = [
         Notice("flanges-mitred", f"flanges at B1 and B{b} cut back by up to 0.{b} mm")
         for b in (2, 3)
