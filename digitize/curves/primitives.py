@@ -1,6 +1,6 @@
 """Lines and circles through noisy points by orthogonal distance, with their covariance.
 
-An algebraic fit (Taubin or Pratt) gives the start and a Gauss-Newton iteration on the
+An algebraic fit (Pratt) gives the start and a Gauss-Newton iteration on the
 true distances the answer.  The circle is carried as A(x^2 + y^2) + Bx + Cy + D = 0 with
 B^2 + C^2 - 4AD = 1 (Pratt 1987; Chernov and Lesort 2005), which stays well behaved when
 an arc is so short or so flat that its centre runs away.
@@ -25,6 +25,8 @@ Number = TypeVar("Number", float, FloatArray)
 
 _STEPS = 60
 _CONVERGED = 1e-12
+_PRATT = np.array([[0.0, 0, 0, -2], [0, 1, 0, 0], [0, 0, 1, 0], [-2, 0, 0, 0]])
+"""Pratt's constraint on the coefficients (A, B, C, D) of a circle, as a quadratic form."""
 
 
 class CurveError(DigitizeError):
@@ -47,16 +49,6 @@ class LineFit:
     scatter_mm: float
     sum_of_squares: float
 
-    @property
-    def u_offset_mm(self) -> float:
-        """Standard uncertainty across the line at its middle."""
-        return math.sqrt(self.covariance[0, 0])
-
-    @property
-    def u_direction_rad(self) -> float:
-        """Standard uncertainty of the direction."""
-        return math.sqrt(self.covariance[1, 1])
-
     def distances_mm(self, points_mm: FloatArray) -> FloatArray:
         """Signed distances (N,), positive to the left of the direction."""
         c, s = math.cos(self.direction_rad), math.sin(self.direction_rad)
@@ -78,11 +70,6 @@ class CircleFit:
     def u_radius_mm(self) -> float:
         """Standard uncertainty of the radius (first order; a flat arc is skewed beyond it)."""
         return math.sqrt(self.covariance[2, 2])
-
-    @property
-    def u_centre_mm(self) -> tuple[float, float]:
-        """Standard uncertainties of the centre in x and y."""
-        return math.sqrt(self.covariance[0, 0]), math.sqrt(self.covariance[1, 1])
 
     def distances_mm(self, points_mm: FloatArray) -> FloatArray:
         """Signed distances (N,), positive outside."""
@@ -191,16 +178,6 @@ def fit_circle(points_mm: FloatArray, u_mm: FloatArray | None = None) -> CircleF
     )
 
 
-def taubin_circle(points_mm: FloatArray) -> tuple[float, float, float]:
-    """Taubin's (1991) algebraic circle: centre x, centre y, radius."""
-    return _algebraic(points_mm, "taubin")
-
-
-def pratt_circle(points_mm: FloatArray) -> tuple[float, float, float]:
-    """Pratt's (1987) algebraic circle: centre x, centre y, radius."""
-    return _algebraic(points_mm, "pratt")
-
-
 def taubin_mean_square(moments: FloatArray) -> FloatArray:
     """Mean squared distance to Taubin's circle from centred moments, any number at once.
 
@@ -269,18 +246,8 @@ def _distances(
     return r, j
 
 
-def _constraint(kind: str, mean_z: float) -> FloatArray:
-    """Constraint matrix for coefficients (A, B, C, D) of centred points."""
-    n = np.diag([0.0, 1.0, 1.0, 0.0])
-    if kind == "taubin":
-        n[0, 0] = 4.0 * mean_z
-    else:
-        n[0, 3] = n[3, 0] = -2.0
-    return n
-
-
-def _algebraic_form(p: FloatArray, w: FloatArray, kind: str) -> FloatArray:
-    """Coefficients (A, B, C, D) with B^2 + C^2 - 4 A D = 1 from centred, scaled points."""
+def _algebraic_form(p: FloatArray, w: FloatArray) -> FloatArray:
+    """Pratt's (1987) circle: (A, B, C, D), B^2 + C^2 - 4 A D = 1, from centred, scaled points."""
     z = (p * p).sum(axis=1)
     design = np.column_stack((z, p, np.ones(len(p)))) * np.sqrt(w)[:, None]
     _, s, vt = np.linalg.svd(design, full_matrices=False)
@@ -289,7 +256,7 @@ def _algebraic_form(p: FloatArray, w: FloatArray, kind: str) -> FloatArray:
     else:
         # min |design q|^2 under q^T N q = 1: with y = S V^T q the reciprocal eigenproblem
         m = (vt.T / s).T
-        inverse = m @ _constraint(kind, float(np.average(z, weights=w))) @ m.T
+        inverse = m @ _PRATT @ m.T
         _, vectors = np.linalg.eigh(inverse)
         q = m.T @ vectors[:, -1]
     norm = q[1] ** 2 + q[2] ** 2 - 4.0 * q[0] * q[3]
@@ -300,20 +267,7 @@ def _algebraic_form(p: FloatArray, w: FloatArray, kind: str) -> FloatArray:
 
 def _pratt_form(p: FloatArray, w: FloatArray, anchor: FloatArray) -> tuple[float, float, float]:
     """(A, direction of the gradient, D) of Pratt's circle with the origin moved to ``anchor``."""
-    a, b, c, d = _algebraic_form(p, w, "pratt")
+    a, b, c, d = _algebraic_form(p, w)
     x, y = anchor
     value = a * (x * x + y * y) + b * x + c * y + d
     return float(a), math.atan2(c + 2.0 * a * y, b + 2.0 * a * x), float(value)
-
-
-def _algebraic(points_mm: FloatArray, kind: str) -> tuple[float, float, float]:
-    origin = points_mm.mean(axis=0)
-    size = math.sqrt(float(((points_mm - origin) ** 2).sum(axis=1).mean()))
-    a, b, c, _ = _algebraic_form((points_mm - origin) / size, np.full(len(points_mm), 1.0), kind)
-    if abs(a) < 1e-12:
-        raise CurveError("the points lie on a straight line", do="fit a line instead")
-    return (
-        float(origin[0] - size * b / (2.0 * a)),
-        float(origin[1] - size * c / (2.0 * a)),
-        size / (2.0 * abs(float(a))),
-    )
