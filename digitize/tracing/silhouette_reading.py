@@ -32,6 +32,8 @@ FloatArray = NDArray[np.float64]
 BESIDE_FROM_PX = 4.0  # shadows narrower than that are fitted together with the edge
 SEEN_PX = 0.6  # narrower ones cannot be seen
 _NARROW_PX = 4.0  # walls narrower than this are fitted together with the edge
+_NARROW_WALL_PX = 1.5  # narrower than that a wall's width is doubt enough for the edge
+_DARK = 0.5  # of paper: metal darker than that is as dark as its wall may be
 _WORST_PX = 0.8  # an edge less sure than that counts as not measured
 _NO_SHADOW = 0.75  # of paper white: brighter paper lies in no shadow
 _LAW_PX = 0.7  # how well the shadow's law predicts the metal's edge
@@ -42,7 +44,7 @@ _GAP_POINTS, _BESIDE_GAP = 3, 3  # points without a reading that make a gap; dou
 
 
 @dataclass(frozen=True, eq=False)
-class _Place:
+class Place:
     """Where to look, in the photo; N points."""
 
     px: FloatArray  # (N, 2)
@@ -68,7 +70,7 @@ def read(
 ) -> Reading:
     """Measure the edge of metal against paper across every contour point, or every so many."""
     contours, count = edge.contours, len(edge.contours.points_mm)
-    place = _placed(bench, contours)
+    place = placed(bench, contours)
     ask = np.arange(count) % every == 0
     edges, raw = no_edges(count), np.full(count, np.nan)
     plain, unshaded = ask.copy(), np.zeros(count, dtype=bool)
@@ -90,7 +92,7 @@ def read(
     white = bench.light.white_at(place.px) @ np.array(LUMINANCE)
     paper, metal = (np.where(plain, a / white, np.nan) for a in (edges.outside, edges.inside))
     edges.ok[unshaded] &= paper[unshaded] > _NO_SHADOW
-    ok = edges.ok & ~_stray(edges.offset_px, edges.ok, contours)
+    ok = edges.ok & ~stray(edges.offset_px, edges.ok, contours)
     if every == 1:
         ok &= _among_others(ok, contours)
     offset = straight_across(edges.offset_px, ok, contours)
@@ -109,33 +111,67 @@ def read(
     )
 
 
-def _placed(bench: Bench, contours: Contours) -> _Place:
+def placed(bench: Bench, contours: Contours) -> Place:
+    """Where every contour point lies in the photo, and the wall it may show."""
     px, normal_px, scale = _in_photo(bench.camera, contours)
     shift = face_shift_mm(bench.camera, contours.points_mm, bench.thickness_mm)
     wall = np.maximum(-np.sum(shift * contours.normals, axis=1), 0.0) * scale
     bend = np.clip(contours.curvature_per_mm / scale, -0.12, 0.12)
-    return _Place(px, normal_px, scale, shift, wall, bend)
+    return Place(px, normal_px, scale, shift, wall, bend)
 
 
-def _against_paper(bench: Bench, place: _Place, rows: NDArray[np.bool_], reach_px: float) -> Edges:
-    """Edges of some points against lit paper."""
+def _against_paper(bench: Bench, place: Place, rows: NDArray[np.bool_], reach_px: float) -> Edges:
+    """Edges of some points against lit paper.
+
+    Where texture hides what a narrow wall is like, the edge cannot lie outside it all the same:
+    it is read as if there were no wall, and lies anywhere in its width from there.  That is no
+    remedy where the reading itself is the greater doubt, nor on bright metal, beside which a wall
+    is a dark line of its own.
+    """
+    wall_px = place.wall_band_px
+    edges = _plain(bench, place, rows, reach_px, wall_px)
+    width_px = wall_px[rows]
+    unclear = ~edges.ok & (width_px > 0.0) & (width_px < _NARROW_WALL_PX)
+    if unclear.any():
+        again = np.flatnonzero(rows)[unclear]
+        alone = _plain(bench, place, again, reach_px, np.zeros(len(rows)))
+        doubt_px = width_px[unclear] / np.sqrt(12.0)
+        moved = replace(
+            alone,
+            offset_px=alone.offset_px - width_px[unclear] / 2.0,
+            sigma_px=np.hypot(alone.sigma_px, doubt_px),
+            ok=alone.ok & (alone.sigma_px < doubt_px) & (alone.inside < _DARK * alone.outside),
+        )
+        _into(edges, unclear, moved)
+    return edges
+
+
+def _plain(
+    bench: Bench,
+    place: Place,
+    rows: NDArray[np.bool_] | NDArray[np.intp],
+    reach_px: float,
+    wall_px: FloatArray,
+) -> Edges:
+    """Edges of some points as single steps, with the walls (N,) given behind them."""
+    px = place.px[rows]
     return locate(
         bench.photo.rgb,
-        place.px[rows],
+        px,
         place.normal_px[rows],
         reach_px=reach_px,
         inside_px=place.inside_px[rows],
         curvature_per_px=place.bend_per_px[rows],
-        weights=np.tile(np.array(LUMINANCE), (int(rows.sum()), 1)),
+        weights=np.tile(np.array(LUMINANCE), (len(px), 1)),
         sloping=True,
-        inner_band_px=place.wall_band_px[rows],
+        inner_band_px=wall_px[rows],
         worst_sigma_px=_WORST_PX,
     )
 
 
 def _with_narrow_shadow(
     bench: Bench,
-    place: _Place,
+    place: Place,
     rows: NDArray[np.bool_],
     visible_px: FloatArray,
     reach_px: float,
@@ -161,7 +197,7 @@ def _with_narrow_shadow(
 def _beside_shadow(
     bench: Bench,
     edge: Edge,
-    place: _Place,
+    place: Place,
     rows: NDArray[np.bool_],
     reach_px: float,
     *,
@@ -221,7 +257,7 @@ def _in_photo(camera: Camera, contours: Contours) -> tuple[FloatArray, FloatArra
     return px, normal, np.abs(reach) / 0.1
 
 
-def _stray(offset: FloatArray, ok: NDArray[np.bool_], contours: Contours) -> NDArray[np.bool_]:
+def stray(offset: FloatArray, ok: NDArray[np.bool_], contours: Contours) -> NDArray[np.bool_]:
     """Readings (N,) that leave their neighbours' line: another edge was taken."""
     stray = np.zeros(len(offset), dtype=bool)
     for loop in contours.loops:

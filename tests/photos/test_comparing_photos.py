@@ -19,6 +19,7 @@ from digitize.comparing.comparison import compare
 from digitize.comparing.features import features_of
 from digitize.comparing.pose import Pose
 from digitize.job import pattern_from_photo
+from digitize.pattern.dimensions import dimensions
 from digitize.pattern.model import Pattern
 
 OLD = truths.SAMPLES / "rusty-bracket.json"
@@ -61,6 +62,18 @@ def test_deviation_map_is_the_true_one(found):
     off = np.abs(side.signed_mm - true)
     assert np.percentile(off, 95) < 0.15
     assert np.mean(off <= side.expanded_mm) > 0.95
+
+
+def test_an_edge_on_rust_beside_a_wall_too_narrow_to_see_is_measured():
+    """35 mm of it went for unclear, though anybody can see it, and the width was ± 0.9 mm."""
+    pattern, true = traced(NEW)
+    assert "edge-unclear" not in {n.code for n in pattern.notices}
+    sizes = {d.name: d for d in dimensions(pattern).dimensions if d.kind == "overall"}
+    assert sizes["OW"].expanded < 0.3
+    assert sizes["OW"].value == pytest.approx(168.0, abs=sizes["OW"].expanded)
+    ring = shapely.LinearRing(true.outline.points_mm(0.001))
+    off = shapely.distance(ring, shapely.points(pattern.outline.points_mm(0.05)))
+    assert np.percentile(off, 95) < 0.05
 
 
 def test_says_what_the_second_maker_did(found):
