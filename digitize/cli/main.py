@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sys
 from collections.abc import Iterable
 from typing import Annotated
@@ -35,7 +36,7 @@ from digitize.cli import (
 
 app = typer.Typer(
     help="True-scale sheet-metal patterns from photos with a printed target in view.",
-    no_args_is_help=True,
+    invoke_without_command=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -52,11 +53,14 @@ def _version(wanted: bool) -> None:
 
 @app.callback()
 def _root(
+    context: typer.Context,
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Say which.")
     ] = False,
 ) -> None:
-    pass
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
+        raise typer.Exit(2)
 
 
 app.command("trace")(trace_command.trace)
@@ -83,14 +87,24 @@ MISSING_LIBRARY = (
 )
 
 
+_USAGE: type[Exception] = typer.BadParameter.__mro__[1]
+"""What is raised where the command line itself is wrong; its home moved between versions."""
+
+
 def run() -> None:
     """Entry point: run the command; print a fault as one sentence and exit with its code."""
     # The matrices here are small; threads of the linear algebra library only wait for each other.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from digitize.errors import DigitizeError
+    from digitize.errors import DigitizeError, Exit
 
     try:
-        app()
+        code = app(standalone_mode=False, prog_name="digitize")
+    except _USAGE as error:
+        _say(_usage(error), "Usage")
+        sys.exit(Exit.ASKED)
+    except typer.Abort:
+        _say("stopped.", "Stopped")
+        sys.exit(Exit.OTHER)
     except DigitizeError as error:
         _say(str(error), type(error).__name__, getattr(error, "__notes__", ()))
         sys.exit(error.exit_code)
@@ -98,7 +112,19 @@ def run() -> None:
         if ".so" not in str(error):
             raise
         _say(MISSING_LIBRARY.format(name=str(error).split(":")[0]), "MissingLibrary")
-        sys.exit(1)
+        sys.exit(Exit.OTHER)
+    if isinstance(code, int) and code:
+        sys.exit(code)
+
+
+def _usage(error: Exception) -> str:
+    """What is wrong with the command line, and which help says how it goes."""
+    said: str = error.format_message()  # type: ignore[attr-defined]
+    context = getattr(error, "ctx", None)
+    command = "digitize" if context is None else context.command_path
+    # What the parser's own checks say of themselves is of no use to anybody.
+    said = re.sub("Value error, |, unable to parse .*", "", said).strip().rstrip(".")
+    return f"{said} (see '{command} --help')."
 
 
 def _say(sentence: str, kind: str, notes: Iterable[str] = ()) -> None:

@@ -120,7 +120,11 @@ def shoot() -> Callable[..., Photo]:
 
 @pytest.fixture
 def digitize(monkeypatch, capsys, tmp_path):
-    """The command line run in an empty folder: exit code, standard output, standard error."""
+    """The command line run in an empty folder: exit code, standard output, standard error.
+
+    It knows no printer and no phone but those that it was told of.
+    """
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.chdir(tmp_path)
 
     def command(*words):

@@ -1,7 +1,6 @@
 """Every command, run as a person runs it; the photo is a drawn-on scan of a sheet."""
 
 import json
-import sys
 
 import numpy as np
 import pypdfium2
@@ -9,7 +8,7 @@ import pytest
 from PIL import Image, ImageDraw
 from scipy import ndimage
 
-from digitize.cli.main import MISSING_LIBRARY, run
+from digitize.cli.main import MISSING_LIBRARY
 from digitize.pattern import document
 from digitize.pattern.contour import Circle
 from digitize.pattern.model import Pattern
@@ -34,25 +33,6 @@ def scan(tmp_path_factory):
     path = tmp_path_factory.mktemp("scan") / "hatch-cover.png"
     Image.fromarray(photo).save(path)
     return path
-
-
-@pytest.fixture
-def digitize(monkeypatch, capsys, tmp_path):
-    """Runs the command; returns exit code, standard output and standard error."""
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    monkeypatch.chdir(tmp_path)
-
-    def command(*words):
-        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
-        try:
-            run()
-            code = 0
-        except SystemExit as exit_:
-            code = int(exit_.code or 0)
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return command
 
 
 def test_every_command_has_help(digitize):
@@ -191,6 +171,35 @@ def test_what_is_wrong_is_said(digitize, tmp_path, words, code, sentence):
     assert sentence in err
 
 
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("sizes",), "Missing argument"),
+        (("sizes", "x.json", "--units", "inch"), "'inch' is not one of 'mm', 'in'"),
+        (("check", "x.jpg", "--sheet", "four"), "valid integer"),
+        (("sizes", "x.json", "--colour"), "No such option: --colour"),
+        (("trace", "x.jpg", "--thickness", "0"), "--thickness: must be more than zero"),
+    ],
+)
+def test_a_wrong_command_line_is_one_sentence_too(digitize, words, sentence):
+    code, out, err = digitize(*words, "--json")
+    assert code == 2
+    assert err.count("\n") == 1
+    assert err.startswith("digitize: ")
+    assert err.endswith(f" (see 'digitize {words[0]} --help').\n")
+    assert sentence in err
+    assert "Value error" not in err
+    assert "unable to parse" not in err
+    assert json.loads(out)["error"]["kind"] == "Usage"
+
+
+def test_without_a_command_the_help_is_shown(digitize):
+    code, out, _ = digitize()
+    assert code == 2
+    assert "Usage: digitize" in out
+    assert digitize("straighten")[2].startswith("digitize: No such command 'straighten'")
+
+
 def test_a_silhouette_without_thickness_is_refused(digitize, scan):
     code, _, err = digitize("trace", scan, "--mode", "silhouette")
     assert code == 6
@@ -241,7 +250,7 @@ def test_of_several_printers_one_must_be_named(digitize, scan):
 
 
 def test_a_missing_system_library_is_named(digitize, monkeypatch):
-    def broken():
+    def broken(**_):
         raise ImportError("libGL.so.1: cannot open shared object file: No such file or directory")
 
     monkeypatch.setattr("digitize.cli.main.app", broken)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 
 import cv2
 import numpy as np
@@ -211,27 +210,6 @@ def test_grades():
     assert PhotoReport("p", "t", ()).grade == "good"
     one = Finding("blur", "blur", "poor", 4.0, "px", "4 px", "poor past 3 px", "focus")
     assert PhotoReport("p", "t", (one,)).notices()[0].text == "blur: 4 px (poor past 3 px); focus"
-
-
-@pytest.fixture
-def digitize(monkeypatch, capsys, tmp_path):
-    """Runs the command; returns exit code, standard output and standard error."""
-    from digitize.cli.main import run
-
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    monkeypatch.chdir(tmp_path)
-
-    def command(*words):
-        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
-        try:
-            run()
-            code = 0
-        except SystemExit as exit_:
-            code = int(exit_.code or 0)
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return command
 
 
 def test_the_command(digitize, over, shoot, tmp_path):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-import sys
 from datetime import date
 
 import cv2
@@ -376,27 +375,6 @@ def test_damaged_profiles_are_refused(profile, change, words):
 def test_files_that_are_no_profiles(text):
     with pytest.raises(profiles.BadPhoneProfile):
         profiles.PROFILES.from_json(text)
-
-
-@pytest.fixture
-def digitize(monkeypatch, capsys, tmp_path):
-    """Runs the command; returns exit code, standard output and standard error."""
-    from digitize.cli.main import run
-
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    monkeypatch.chdir(tmp_path)
-
-    def command(*words):
-        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
-        try:
-            run()
-            code = 0
-        except SystemExit as exit_:
-            code = int(exit_.code or 0)
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return command
 
 
 def test_the_command(digitize, over, shoot, tmp_path):

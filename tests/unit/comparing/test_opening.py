@@ -3,13 +3,12 @@ from __future__ import annotations
 import json
 import math
 import re
-import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from digitize.cli.main import run
 from digitize.comparing.opening import FitInOptions, OpeningFit, fit_in
 from digitize.comparing.pose import Pose
 from digitize.comparing.weldability import band_of, bands, root_gap_mm
@@ -180,20 +179,10 @@ def test_bands_scale_with_the_sheet_and_the_process() -> None:
 
 
 def test_command_says_what_to_do(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+    digitize: Callable[..., tuple[int, str, str]], tmp_path: Path
 ) -> None:
-    monkeypatch.chdir(tmp_path)
     for pattern in (HATCH, panel(1.7, 1.7, -0.6, 0.9)):
         Path(f"{pattern.name}.pattern.json").write_text(document.dumps(pattern), "utf-8")
-
-    def digitize(*words: str) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["digitize", *words])
-        try:
-            run()
-            code = 0
-        except SystemExit as exit_:
-            code = int(exit_.code or 0)
-        return (code, *capsys.readouterr())
 
     pair = ("fit", "panel.pattern.json", "hatch.pattern.json")
     code, out, _ = digitize(*pair, "--into", "fit")

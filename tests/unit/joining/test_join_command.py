@@ -1,11 +1,9 @@
 """``digitize join`` as a person runs it."""
 
 import json
-import sys
 
 import pytest
 
-from digitize.cli.main import run
 from digitize.errors import Exit
 from digitize.pattern import document
 from digitize.pattern.contour import Contour
@@ -19,23 +17,6 @@ def face(folder, name, *points):
     pattern = Pattern(name, Contour.of([Line(a, b) for a, b in closed]), thickness_mm=1.5)
     path.write_text(document.dumps(pattern))
     return path
-
-
-@pytest.fixture
-def digitize(monkeypatch, capsys, tmp_path):
-    monkeypatch.chdir(tmp_path)
-
-    def command(*words):
-        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
-        try:
-            run()
-            code = 0
-        except SystemExit as end:
-            code = int(end.code or 0)
-        out, err = capsys.readouterr()
-        return code, out, " ".join(err.split())
-
-    return command
 
 
 @pytest.fixture
