@@ -62,16 +62,16 @@ def deliver(
     """
     unit = options.unit
     stem = f"{found.new.name}-over-{found.old.name}"
-    pictures = (
-        comparison_picture.render(found, headline, unit, backdrop),
-        comparison_plot.render(found, headline, unit),
-    )
+    pictures = {f"{stem}.png": comparison_picture.render(found, headline, unit)}
+    if backdrop is not None:
+        over_photo = comparison_picture.render(found, headline, unit, backdrop)
+        pictures[f"{stem}-photo.png"] = over_photo
+    pictures[f"{stem}-edge.png"] = comparison_plot.render(found, headline, unit)
     files = {
-        f"{stem}.png": pictures[0],
-        f"{stem}-edge.png": pictures[1],
-        f"{stem}.pdf": comparison_report.render(one_line(stem), pictures),
-        f"{stem}.dxf": comparison_drawing.dxf(found, unit),
-        f"{stem}.svg": comparison_drawing.svg(found, unit),
+        **pictures,
+        f"{stem}.pdf": comparison_report.render(one_line(stem), tuple(pictures.values())),
+        f"{stem}.dxf": comparison_drawing.dxf(found, headline, unit),
+        f"{stem}.svg": comparison_drawing.svg(found, headline, unit),
     }
     trim = trimmed(found)
     if trim.lines:

@@ -10,7 +10,7 @@ those that answer to them, or are named after an equals sign: ``H1=H2``.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,6 +26,8 @@ from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Line, Point
 
 FloatArray = NDArray[np.float64]
+
+_MOST_LISTED = 12
 
 
 class NotLockable(DigitizeError):
@@ -90,6 +92,13 @@ def register_locked(
     )
 
 
+def _listed(names: Collection[str]) -> str:
+    """What there is to lock, the first dozen of it."""
+    first = ", ".join(list(names)[:_MOST_LISTED])
+    more = len(names) - _MOST_LISTED
+    return f"it has {first}" + (f" and {more} more" if more > 0 else "")
+
+
 def _pair(name: str, new: Pattern, old: Pattern, pose: Pose) -> tuple[Anchor, Anchor]:
     """An anchor of the old piece, and the new one's in its own coordinates."""
     ours, theirs = {a.name: a for a in anchors(new)}, {a.name: a for a in anchors(old)}
@@ -97,13 +106,13 @@ def _pair(name: str, new: Pattern, old: Pattern, pose: Pose) -> tuple[Anchor, An
     if old_name not in theirs:
         raise NotLockable(
             f"the old piece has no {old_name or 'nameless feature'}",
-            where="it has " + ", ".join(theirs),
+            where=_listed(theirs),
             do="choose a hole, slot, mark, bend line or straight edge",
         )
     goal = theirs[old_name]
     if new_name:
         if new_name not in ours:
-            raise NotLockable(f"the new piece has no {new_name}", where="it has " + ", ".join(ours))
+            raise NotLockable(f"the new piece has no {new_name}", where=_listed(ours))
         return goal, ours[new_name]
     alike = [a for a in ours.values() if a.name[0] == old_name[0]]
     if not alike:

@@ -112,7 +112,9 @@ def _along(
         for run in _runs(flagged):
             for part in _parts(run, side, sides, on_new):
                 stretch = _stretch(part, side, other, sides, on_new)
-                deep = stretch.largest_mm > 2.0 * stretch.expanded_mm
+                # There and back again: a step at the end of another stretch goes one way only.
+                there_and_back = float(side.weight_mm[part].sum()) > 1.8 * stretch.largest_mm
+                deep = stretch.largest_mm > 2.0 * stretch.expanded_mm and there_and_back
                 if stretch.length_mm >= _SHORTEST_MM or deep:
                     yield replace(stretch, evidence=mostly(side, part, *patterns))
 

@@ -44,8 +44,11 @@ def trial_of(found: Comparison) -> Trial:
         sign = 1.0 if stretch.kind == "more" else -1.0
         off[f"{stretch.where}{edges}"] = sign * stretch.largest_mm
     for change in found.changes.both:
-        if not change.same:
+        if abs(change.off_mm) > change.off_expanded_mm:
             off[f"{change.kind} {change.old_name}"] = abs(change.off_mm)
+        size, expanded = change.size_mm, change.size_expanded_mm
+        if size is not None and expanded is not None and abs(size) > expanded:
+            off[f"size of {change.kind} {change.old_name}"] = size
     return Trial(found.new.name, off, found.deviation.profile_mm, found.deviation.same_share)
 
 

@@ -17,6 +17,7 @@ from ezdxf.document import Drawing
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.corrected import trim_lines_on_old
 from digitize.files.arcs import no_longer_than
+from digitize.files.comparison_words import stretch_words, title
 from digitize.files.dxf import ACADVER, INSUNITS, MEASUREMENT, fixed_metadata
 from digitize.files.notes import one_line
 from digitize.files.units import Unit, mm_per
@@ -46,7 +47,7 @@ WORDS = _Layer("NOTE", "what differs", 8, "#808080", 0.18)
 LAYERS = (OLD, NEW, OLD_BEND, NEW_BEND, TRIM, WORDS)
 
 
-def dxf(found: Comparison, unit: Unit = "mm") -> bytes:
+def dxf(found: Comparison, headline: str, unit: Unit = "mm") -> bytes:
     """The comparison as DXF R2010 with its unit in the header."""
     k = 1.0 / mm_per(unit)
     with fixed_metadata():
@@ -56,7 +57,7 @@ def dxf(found: Comparison, unit: Unit = "mm") -> bytes:
         for layer in LAYERS:
             made = document.layers.add(layer.name, color=layer.colour_index)
             made.dxf.lineweight = round(layer.width_mm * 100)
-            made.description = layer.title
+            made.description = _title(layer, found)
         space = document.modelspace()
         for layer, closed in _edges(found):
             on = {"layer": layer.name}
@@ -71,7 +72,7 @@ def dxf(found: Comparison, unit: Unit = "mm") -> bytes:
             rows = [*_vertices(way, k), (last_x * k, last_y * k, 0.0)]
             space.add_lwpolyline(rows, format="xyb", dxfattribs={"layer": layer.name})
         x0, y0, _, _ = _box(found)
-        for row, text in enumerate(_notes(found)):
+        for row, text in enumerate(_notes(found, headline, unit)):
             at = (x0 * k, (y0 - 8.0 - 1.6 * TEXT_MM * row) * k)
             space.add_text(
                 text.replace("%%", "% %").replace("^", "^ "),
@@ -83,10 +84,10 @@ def dxf(found: Comparison, unit: Unit = "mm") -> bytes:
     return bytes(document.encode(stream.getvalue()))
 
 
-def svg(found: Comparison, unit: Unit = "mm") -> bytes:
+def svg(found: Comparison, headline: str, unit: Unit = "mm") -> bytes:
     """The comparison as SVG; one user unit is one millimetre or inch."""
     x0, y0, x1, y1 = _box(found)
-    notes = _notes(found)
+    notes = _notes(found, headline, unit)
     per = mm_per(unit)
     left, top = x0 - MARGIN_MM, y1 + MARGIN_MM
     width = max(x1 - x0, 150.0) + 2 * MARGIN_MM
@@ -116,7 +117,7 @@ def svg(found: Comparison, unit: Unit = "mm") -> bytes:
             "g",
             {
                 "id": layer.name,
-                "aria-label": layer.title,
+                "aria-label": _title(layer, found),
                 "fill": "none",
                 "stroke": layer.rgb,
                 "stroke-width": number(layer.width_mm),
@@ -176,10 +177,18 @@ def _step(segment: Segment, place: Callable[[Point], str], number: Callable[[flo
     return " ".join(f"A {r} {r} 0 0 {sweep} {place(p.end_mm)}" for p in pieces)
 
 
-def _notes(found: Comparison) -> list[str]:
-    lines = [one_line(f"{found.new.name} over {found.old.name}")]
-    lines += [f"{layer.name}: {layer.title}" for layer in (OLD, NEW, TRIM)]
-    return [*lines, *(s.sentence for s in found.stretches[:8])]
+def _notes(found: Comparison, headline: str, unit: Unit) -> list[str]:
+    lines = [one_line(title(found, headline))]
+    lines += [f"{layer.name}: {_title(layer, found)}" for layer in (OLD, NEW, TRIM)]
+    return [*lines, *(stretch_words(s, unit) for s in found.stretches[:8])]
+
+
+def _title(layer: _Layer, found: Comparison) -> str:
+    """What is on a layer; where a piece was placed in an opening in those words."""
+    if not found.registration.placed:
+        return layer.title
+    inside = layer.title.replace("the new piece, laid over the old one", "the piece, placed inside")
+    return inside.replace("the old piece", "the opening").replace("the new piece", "the piece")
 
 
 def _box(found: Comparison) -> Box:

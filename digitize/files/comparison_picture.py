@@ -15,11 +15,12 @@ import cv2
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.ops import substring
 
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.features import features_of
 from digitize.comparing.stretches import Stretch
-from digitize.files.comparison_words import caption, change_words
+from digitize.files.comparison_words import caption, change_words, title
 from digitize.files.diverging import SAME, colour, full_scale_mm
 from digitize.files.palette import Rgb
 from digitize.files.picture import (
@@ -29,6 +30,7 @@ from digitize.files.picture import (
     eight_bit,
     png,
     tag_size,
+    text_size,
     wrapped,
 )
 from digitize.files.topdown_proof import TopdownPicture
@@ -37,15 +39,17 @@ from digitize.pattern.contour import Closed
 from digitize.pattern.dimensions import datum_of, opening_letter
 from digitize.pattern.extent import Box
 from digitize.pattern.region import metal
-from digitize.pattern.segments import Point
+from digitize.pattern.segments import Point, Segment
 
 FloatArray = NDArray[np.float64]
 
 LONGEST_PX = 2000
 MOST_NUMBERS = 12
+TITLE_PX = 34
 INK: Rgb = (24, 28, 36)
 OLD: Rgb = (60, 64, 72)
 PALE: Rgb = (236, 236, 232)
+WHITE: Rgb = (255, 255, 255)
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,18 +83,21 @@ class _View:
         self.view_w, self.view_h = round(wide * self.px_per_mm), round(high * self.px_per_mm)
         self.type_px = 26
         self.full_mm = full_scale_mm(float(np.abs(found.deviation.new.signed_mm).max()))
-        room = max(self.view_w, 1100) - 2 * self.type_px
         self.width = max(self.view_w, 1100)
+        room = self.width - 2 * self.type_px
+        bolder = round(1.15 * TITLE_PX)  # bold type runs so much wider
+        self.title = wrapped([title(found, headline)], room, bolder)
+        self.top = round((1.0 + 1.3 * len(self.title)) * TITLE_PX)
         closed = [c for p in (found.old, found.laid) for c in (p.outline, *p.openings)]
         self.edges = shapely.MultiLineString(
             [shapely.LinearRing(self.px(c.points_mm(0.5))) for c in closed]
         ).buffer(6.0)
-        self.notes = wrapped(list(caption(found, headline, unit)), room, round(0.9 * self.type_px))
+        self.notes = wrapped(list(caption(found, unit)), room, round(0.9 * self.type_px))
 
     def draw(self, backdrop: Backdrop | None = None) -> Picture:
         """The whole picture."""
-        foot = round((4.5 + 1.35 * len(self.notes)) * self.type_px)
-        canvas: Picture = np.full((self.view_h + foot, self.width, 3), 255, np.uint8)
+        foot = round((6.0 + 1.35 * len(self.notes)) * self.type_px)
+        canvas: Picture = np.full((self.top + self.view_h + foot, self.width, 3), 255, np.uint8)
         if backdrop is not None:
             self._photo(canvas, backdrop)
         self._metal(canvas, shown=backdrop is not None)
@@ -98,10 +105,14 @@ class _View:
         self._features(canvas)
         self._numbers(canvas)
         self._scale(canvas)
+        self._legend(canvas)
         with Lettering(canvas) as lettering:
+            for row, line in enumerate(self.title):
+                y = (0.6 + 1.3 * row) * TITLE_PX
+                lettering.line(self.type_px, y, line, TITLE_PX, bold=True)
             for row, line in enumerate(self.notes):
-                y = self.view_h + (3.9 + 1.35 * row) * self.type_px
-                lettering.line(self.type_px, y, line, round(0.9 * self.type_px), bold=row == 0)
+                y = self.top + self.view_h + (5.6 + 1.35 * row) * self.type_px
+                lettering.line(self.type_px, y, line, round(0.9 * self.type_px))
         return canvas
 
     def px(self, points_mm: FloatArray | Sequence[Point]) -> FloatArray:
@@ -109,7 +120,7 @@ class _View:
         p = np.array([self.datum.of((float(x), float(y))) for x, y in np.asarray(points_mm)])
         left = (self.width - self.view_w) / 2
         x = left + (p[:, 0] - self.box[0]) * self.px_per_mm
-        return np.column_stack((x, (self.box[3] - p[:, 1]) * self.px_per_mm))
+        return np.column_stack((x, self.top + (self.box[3] - p[:, 1]) * self.px_per_mm))
 
     def _box(self, closed: Closed) -> Box:
         points = [self.datum.of((float(x), float(y))) for x, y in closed.points_mm(0.1)]
@@ -117,8 +128,9 @@ class _View:
         return min(xs), min(ys), max(xs), max(ys)
 
     def _photo(self, canvas: Picture, backdrop: Backdrop) -> None:
-        """The photo where the piece lies, a little faded."""
-        rgb = eight_bit(backdrop.picture.rgb)
+        """The photo where the piece lies, grey and faded: rust has the colours of the scale."""
+        grey = cv2.cvtColor(eight_bit(backdrop.picture.rgb), cv2.COLOR_RGB2GRAY)
+        rgb = cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB)
         x0, y0, x1, y1 = backdrop.picture.box_mm
         corners = np.array([(x0, y1), (x1, y1), (x0, y0)])
         own = self.found.registration.pose.of(corners) if backdrop.of_new else corners
@@ -127,15 +139,16 @@ class _View:
         matrix = cv2.getAffineTransform(source, self.px(own).astype(np.float32))
         shrink = wide / max(float(np.hypot(*(self.px(own)[1] - self.px(own)[0]))), 1.0)
         if shrink > 1.5:
-            rgb = np.asarray(cv2.GaussianBlur(rgb, (0, 0), 0.4 * shrink), np.uint8)
+            rgb = cv2.GaussianBlur(rgb, (0, 0), 0.4 * shrink)
         laid = cv2.warpAffine(
             rgb,
             matrix,
-            (self.width, self.view_h),
+            (self.width, self.top + self.view_h),
             borderMode=cv2.BORDER_CONSTANT,
             borderValue=(255, 255, 255),
         )
-        canvas[: self.view_h] = cv2.convertScaleAbs(laid, alpha=0.6, beta=102)
+        faded = cv2.convertScaleAbs(laid, alpha=0.6, beta=102)
+        canvas[self.top : self.top + self.view_h] = faded[self.top :]
 
     def _metal(self, canvas: Picture, *, shown: bool) -> None:
         """The old piece, and over it what the new one has more and what it lacks."""
@@ -173,6 +186,9 @@ class _View:
         for closed in (self.found.old.outline, *self.found.old.openings):
             points = self.px(closed.points_mm(0.2 / self.px_per_mm))
             draw_lines(canvas, [points], OLD, 2, closed=True, halo=None)
+        for edge in unseen_edges(self.found):
+            along = self.px(edge.points_mm(0.2 / self.px_per_mm))
+            draw_lines(canvas, list(_dashes(along, 9.0, 9.0)), WHITE, 3, halo=None)
         for stretch in self.found.stretches:
             if not stretch.on_new:
                 shade = colour(stretch.largest_mm * _sign(stretch), self.full_mm)
@@ -189,14 +205,15 @@ class _View:
         for pattern, shade in ((self.found.old, OLD), (self.found.laid, SAME)):
             bends = [self.px([b.start_mm, b.end_mm]) for b in pattern.bends]
             for line in bends:
-                draw_lines(canvas, list(_dashes(line)), shade, 2, halo=None)
+                draw_lines(canvas, list(_dashes(line, 16.0, 10.0)), shade, 2, halo=None)
 
     def _numbers(self, canvas: Picture) -> None:
         """Numbers at the worst places and at the features that differ."""
         taken: list[Box] = []
         for stretch in self.found.stretches[:MOST_NUMBERS]:
             much = length(stretch.largest_mm, self.unit)
-            text = f"{'+' if stretch.kind == 'more' else '-'}{much}"
+            named = f" {stretch.edges[0]}" if stretch.edges else ""
+            text = f"{'+' if stretch.kind == 'more' else '-'}{much}{named}"
             shade = colour(_sign(stretch) * self.full_mm, self.full_mm)
             self._tag(canvas, stretch.at_mm, text, taken, shade)
         changed = {c.new_name: c for c in self.found.changes.both if not c.same}
@@ -225,8 +242,9 @@ class _View:
                 cx = x + math.cos(a) * (far * self.type_px + w / 2)
                 cy = y + math.sin(a) * (far * self.type_px + h / 2)
                 box = (cx - w / 2, cy - h / 2, cx + w / 2, cy + h / 2)
-                inside = min(box[:2]) > 0 and box[2] < self.width and box[3] < self.view_h
-                if not inside or any(_overlap(box, t) for t in taken):
+                below = self.top + self.view_h
+                inside = box[0] > 0 and box[1] > self.top and box[2] < self.width
+                if not inside or box[3] > below or any(_overlap(box, t) for t in taken):
                     continue
                 cost = far + (20.0 if self.edges.intersects(shapely.box(*box)) else 0.0)
                 if best is None or cost < best[0]:
@@ -244,7 +262,7 @@ class _View:
         """The colour bar with its numbers, between the view and the words."""
         count, step = 21, 34
         left = (self.width - count * step) // 2
-        y = self.view_h + round(0.6 * self.type_px)
+        y = self.top + self.view_h + round(0.6 * self.type_px)
         for k in range(count):
             value = (k - count // 2) / (count // 2) * self.full_mm
             shade = SAME if k == count // 2 else colour(value, self.full_mm)
@@ -255,10 +273,38 @@ class _View:
             lettering.line(left - 14, middle, f"less metal -{full}", size, anchor="rm")
             right = left + count * step + 14
             lettering.line(right, middle, f"+{full} more metal", size, anchor="lm")
-            below = y + 1.3 * self.type_px
-            lettering.line(
-                self.width / 2, below, "grey: same within measurement", size, anchor="ma"
-            )
+
+    def _legend(self, canvas: Picture) -> None:
+        """What the lines are, in one row below the colour bar."""
+        long, gap = 56.0, 14.0
+        size = round(0.85 * self.type_px)
+        entries = [
+            ("old edge", OLD, 2),
+            ("new edge, the same within ±", SAME, 6),
+            ("new edge, off", colour(self.full_mm / 2, self.full_mm), 9),
+        ]
+        made_up = any(True for _ in unseen_edges(self.found))
+        if made_up:
+            entries.append(("edge that was not seen", OLD, 4))
+        wide = sum(long + 3 * gap + text_size(text, size)[0] for text, _, _ in entries)
+        x = max((self.width - wide) / 2, 10.0)
+        y = self.top + self.view_h + 3.0 * self.type_px
+        for text, shade, line_px in entries:
+            line = np.array([(x, y), (x + long, y)])
+            draw_lines(canvas, [line], shade, line_px, halo=None)
+            if line_px == 4:
+                draw_lines(canvas, list(_dashes(line, 9.0, 9.0)), WHITE, 4, halo=None)
+            with Lettering(canvas) as lettering:
+                lettering.line(x + long + gap, y, text, size, anchor="lm")
+            x += long + 3 * gap + text_size(text, size)[0]
+
+
+def unseen_edges(found: Comparison) -> Iterator[Segment]:
+    """The stretches of either outline that were rebuilt or carried across."""
+    for pattern in (found.old, found.laid):
+        for edge in pattern.outline.as_contour().edges:
+            if edge.evidence != "measured":
+                yield edge.segment
 
 
 def _named_openings(found: Comparison) -> dict[str, Closed]:
@@ -276,11 +322,12 @@ def _paler(shade: Rgb) -> Rgb:
     return r, g, b
 
 
-def _dashes(line: FloatArray) -> Iterator[FloatArray]:
-    whole = float(np.hypot(*(line[1] - line[0])))
-    for start in np.arange(0.0, whole, 26.0):
-        t = np.array([start, min(start + 16.0, whole)])[:, None] / max(whole, 1e-9)
-        yield line[0] + t * (line[1] - line[0])
+def _dashes(line: FloatArray, dash_px: float, gap_px: float) -> Iterator[FloatArray]:
+    """Dashes of a polyline (N, 2)."""
+    string = shapely.LineString(line)
+    for start in np.arange(0.0, string.length, dash_px + gap_px):
+        part = substring(string, start, min(start + dash_px, string.length))
+        yield shapely.get_coordinates(part)
 
 
 def _sign(stretch: Stretch) -> float:

@@ -1,7 +1,7 @@
 """A comparison on paper: both pieces over each other, the deviation along the edge, as PDF.
 
-A4 pages for the wall of the workshop, one for each picture; nothing on them is to scale.  The trim template
-at 1:1 is a file of its own.
+A4 pages for the wall of the workshop, one for each picture; nothing on them is to scale.  The
+trim template at 1:1 is a file of its own.
 """
 
 from __future__ import annotations

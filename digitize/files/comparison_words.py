@@ -77,12 +77,16 @@ def area(signed_mm2: float, unit: Unit) -> str:
     return f"{signed_mm2 / 100:+.1f} cm²"
 
 
-def caption(found: Comparison, headline: str, unit: Unit) -> Iterator[str]:
-    """What the picture says in words, the verdict first."""
+def title(found: Comparison, headline: str) -> str:
+    """Over a picture: which pieces, and the verdict on them."""
+    joint = "in" if found.registration.placed else "over"
+    return f"{found.new.name} {joint} {found.old.name}: {headline}"
+
+
+def caption(found: Comparison, unit: Unit) -> Iterator[str]:
+    """What the picture says in words."""
     off = found.deviation
     registration = found.registration
-    joint = "in" if registration.placed else "over"
-    yield f"{found.new.name} {joint} {found.old.name}: {headline}"
     same = f"{100 * off.same_share:.0f} % of the edge is the same within the measurement"
     if registration.placed:
         how = {"even": "gaps evened out", "smallest": "the largest gap made smallest"}

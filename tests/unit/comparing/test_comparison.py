@@ -3,6 +3,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -212,3 +213,22 @@ def test_stretches_that_meet_are_all_trimmed():
     before = new.outline.as_contour().signed_area_mm2
     left = trimmed(found).pattern.outline.as_contour().signed_area_mm2
     assert before - left == pytest.approx(before - old.outline.as_contour().signed_area_mm2, abs=1)
+
+
+def test_a_step_beside_a_long_stretch_is_none_of_its_own(footplate: Pattern) -> None:
+    """The right edge 0.9 mm short ends in a step on the notch's edge, which is as it was."""
+    points = [(180.0, 40.0), (179.1, 40.0), (179.1, 0.0)]
+    parts = [e.segment for e in footplate.outline.as_contour().edges]
+    ways = [Line((0.0, 0.0), points[2]), Line(points[2], points[1]), Line(points[1], (150.0, 40.0))]
+    new = replace(footplate, name="new", outline=Contour.of([*ways, *parts[3:]]))
+    found = compare(footplate, new)
+    assert [s.length_mm for s in found.stretches] == pytest.approx([40.0], abs=1.5)
+
+
+def test_a_narrow_burr_is_a_stretch(footplate: Pattern) -> None:
+    parts = [e.segment for e in footplate.outline.as_contour().edges]
+    way = [(0.0, 0.0), (90.0, 0.0), (90.0, -3.0), (91.0, -3.0), (91.0, 0.0), (180.0, 0.0)]
+    burr = [Line(a, b) for a, b in pairwise(way)]
+    new = replace(footplate, name="new", outline=Contour.of([*burr, *parts[1:]]))
+    (stretch,) = compare(footplate, new).stretches
+    assert stretch.largest_mm == pytest.approx(3.0, abs=0.01)
