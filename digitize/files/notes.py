@@ -38,14 +38,17 @@ def note_lines(pattern: Pattern, unit: Unit) -> list[str]:
 
 def doubt_lines(pattern: Pattern) -> list[str]:
     """What is doubtful, in the words of the notices, shortened and no more than a few."""
-    doubts = list(
-        dict.fromkeys(one_line(n.text) or n.code for n in pattern.notices if n.level == "doubt")
-    )
-    shown = doubts if len(doubts) <= MOST_DOUBTS else doubts[: MOST_DOUBTS - 1]
-    lines = [f"Doubt: {textwrap.shorten(d, LONGEST_DOUBT, placeholder=' ...')}" for d in shown]
-    if len(shown) < len(doubts):
-        lines.append(f"and {len(doubts) - len(shown)} more doubts, kept with the pattern")
-    return lines
+    doubts = every_doubt(pattern)
+    if len(doubts) <= MOST_DOUBTS:
+        return doubts
+    shown = doubts[: MOST_DOUBTS - 1]
+    return [*shown, f"and {len(doubts) - len(shown)} more doubts, kept with the pattern"]
+
+
+def every_doubt(pattern: Pattern) -> list[str]:
+    """What is doubtful, a line each, long ones shortened."""
+    texts = dict.fromkeys(one_line(n.text) or n.code for n in pattern.notices if n.level == "doubt")
+    return [f"Doubt: {textwrap.shorten(t, LONGEST_DOUBT, placeholder=' ...')}" for t in texts]
 
 
 def wrapped_notes(pattern: Pattern, unit: Unit, letters: int = LONGEST_NAME) -> list[str]:

@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from digitize.errors import DigitizeError, Exit
 from digitize.files.fold_marks import FoldMark, fold_marks
 from digitize.files.lettering import BOLD, broken, shortened, width
-from digitize.files.notes import doubt_lines, limit_line, note_lines
+from digitize.files.notes import every_doubt, limit_line, note_lines
 from digitize.files.offcut import Offcut
 from digitize.files.page import CHECK_BAR_MM, HEAD_MM, LEADING_MM, SMALL_MM, TEXT_MM
 from digitize.files.seams import lay_marks
@@ -223,7 +223,7 @@ def _sentences(pattern: Pattern, options: PaperOptions, turn_deg: int) -> list[s
     return [
         f"{sheet}; {precision}",
         _scale_line(options, turn_deg),
-        *doubt_lines(pattern),
+        *every_doubt(pattern),
         *([limit] if limit else []),
     ]
 
