@@ -73,6 +73,9 @@ def _print(report: PhotoReport) -> None:
     for grade in ("poor", "usable"):
         for finding in report.graded(grade):
             console.print(f"{finding.about} ({finding.limits}): {finding.advice}.", soft_wrap=True)
+    for notice in report.notes:
+        word = "Doubt" if notice.level == "doubt" else "Note"
+        console.print(f"{word}: {notice.text}", soft_wrap=True)
     console.print(f"This photo is {report.grade}.")
 
 
@@ -88,4 +91,5 @@ def _as_json(report: PhotoReport) -> dict[str, object]:
         "target": report.target,
         "grade": report.grade,
         "findings": findings,
+        "notices": [{"code": n.code, "text": n.text, "level": n.level} for n in report.notes],
     }

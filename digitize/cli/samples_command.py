@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -25,29 +26,27 @@ def samples(
     Thickness and printed bars are taken from the sheet of facts beside each photo, as if
     measured in the workshop; the true shapes in there are not looked at.
     """
-    import json
-
     from digitize.cli import show
-    from digitize.delivery import DeliveryOptions, deliver
+    from digitize.delivery import DeliveryOptions, deliver, refuse_overwriting
     from digitize.errors import DigitizeError
     from digitize.job import pattern_from_photo
 
-    facts_files = sorted(folder.glob("*.json"))
-    if not facts_files:
+    all_facts = _facts(folder)
+    if not all_facts:
         raise DigitizeError(
             "there are no sample photographs",
             where=str(folder),
             do="run this in a checkout of the project, or name the folder that holds them",
         )
+    if not overwrite:
+        for facts in all_facts:
+            refuse_overwriting(into, Path(facts["photo"]).stem)
     failed = 0
-    for path in facts_files:
-        facts = json.loads(path.read_text(encoding="utf-8"))
+    for facts in all_facts:
         typer.echo(f"\n{facts['photo']}: {facts['about']}")
         try:
             with show.progress(quiet=False) as progress:
-                result = pattern_from_photo(
-                    path.parent / facts["photo"], job_options(facts), progress
-                )
+                result = pattern_from_photo(folder / facts["photo"], job_options(facts), progress)
                 progress("Writing the files")
                 deliver(result, into, DeliveryOptions(), overwrite=overwrite)
         except DigitizeError as error:
@@ -56,11 +55,23 @@ def samples(
             continue
         for pattern in result.patterns:
             typer.echo(f"  {show.one_line(pattern)}")
-    typer.echo(
-        f"\n{len(facts_files) - failed} of {len(facts_files)} photographs traced; see {into}"
-    )
+    count = len(all_facts)
     if failed:
-        raise typer.Exit(1)
+        raise DigitizeError(f"{failed} of {count} photographs could not be traced", where=str(into))
+    typer.echo(f"\n{count} photographs traced; see {into}")
+
+
+def _facts(folder: Path) -> list[dict[str, Any]]:
+    """The sheets of facts beside the photographs of a folder, by file name."""
+    found = []
+    for path in sorted(folder.glob("*.json")):
+        try:
+            facts = json.loads(path.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            continue
+        if isinstance(facts, dict) and {"photo", "about", "targets", "pieces"} <= facts.keys():
+            found.append(facts)
+    return found
 
 
 def job_options(facts: dict[str, Any]) -> JobOptions:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from digitize.bundle.one_photo import camera_of, ring_first
 from digitize.camera.camera import CameraSolution
-from digitize.camera.recover import recover
 from digitize.judging.judge import judge
 from digitize.judging.report import PhotoReport
 from digitize.phone.expect import expected
@@ -46,20 +46,21 @@ def check_photo(
     sightings = (
         (sight_checkerboard(photo, options.checkerboard_mm),)
         if options.checkerboard_mm
-        else sight(photo, options.sheet_number)
+        else ring_first(sight(photo, options.sheet_number))
     )
     progress("Working out the camera")
     known = expected(options.phone, photo).lens if options.phone else None
-    solution = recover(sightings[0], options.print_scale, photo, known)
+    one = camera_of(sightings, options.print_scale, photo, known)
     progress("Judging")
-    return judge(
+    report = judge(
         photo,
-        sightings,
-        solution,
-        light_seen(photo, solution, sightings[0].sheet, options.print_scale),
+        one.sightings,
+        one.solution,
+        light_seen(photo, one.solution, one.sightings[0].sheet, options.print_scale),
         height_mm=options.thickness_mm,
         scale_xy=(options.print_scale.x, options.print_scale.y),
     )
+    return replace(report, notes=one.notices)
 
 
 def light_seen(

@@ -50,6 +50,7 @@ class PhotoReport:
     photo: str  # file name
     target: str
     findings: tuple[Finding, ...]
+    notes: tuple[Notice, ...] = ()  # what was noticed where several sheets are in the photo
 
     @property
     def grade(self) -> Grade:

@@ -67,6 +67,13 @@ def traced(into):
     return json.loads(out), document.loads((into / "floor.pattern.json").read_text())
 
 
+def test_the_photo_check_measures_by_all_sheets_and_says_which(into):
+    code, out, err = digitize("check", PHOTOS[0], "--printer", "works", "--json")
+    assert code in (0, Exit.POOR), err
+    notices = {n["code"]: n["text"] for n in json.loads(out)["notices"]}
+    assert "7 sheets together" in notices["sheets-joined"]
+
+
 @pytest.fixture(scope="module")
 def true():
     return sample_truth.pieces(sample_truth.load(FOLDER / "floor-section-1.json"))[0]

@@ -206,6 +206,36 @@ def test_a_silhouette_without_thickness_is_refused(digitize, scan):
     assert "thickness" in err
 
 
+def test_samples_stop_before_the_work_where_their_files_stand(digitize, tmp_path):
+    folder = tmp_path / "photos"
+    folder.mkdir()
+    facts = {"photo": "gusset.jpg", "about": "A gusset.", "targets": [], "pieces": []}
+    (folder / "gusset.json").write_text(json.dumps(facts))
+    (folder / "notes.json").write_text('{"colour": "grey"}')
+    (folder / "broken.json").write_text("{")
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "gusset.svg").write_text("mine")
+    code, out, err = digitize("samples", "photos")
+    assert code == 8
+    assert out == ""
+    assert "gusset.svg" in err
+    assert "--overwrite" in err
+    (folder / "gusset.json").unlink()
+    code, _, err = digitize("samples", "photos")
+    assert code == 1
+    assert "there are no sample photographs (photos)" in err
+
+
+def test_samples_that_fail_end_with_a_sentence_and_a_code(digitize, tmp_path):
+    target = {"form": "ring", "print_scale": [1.0, 1.0]}
+    facts = {"photo": "lost.jpg", "about": "Gone.", "targets": [target], "pieces": [{}]}
+    (tmp_path / "lost.json").write_text(json.dumps(facts | {"mode": "ink"}))
+    code, out, err = digitize("samples", ".")
+    assert code == 1
+    assert "could not be traced: There is no file" in out
+    assert err == "digitize: 1 of 1 photographs could not be traced (out).\n"
+
+
 def test_the_wrong_sheet_is_named(digitize, scan):
     code, _, err = digitize("trace", scan, "--sheet", "5")
     assert code == 4
