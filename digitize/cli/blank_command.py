@@ -97,8 +97,8 @@ Strip = Annotated[
     str | None,
     typer.Option(
         "--strip",
-        help="K from a test strip bent through 90°: flat length, both legs outside, inside radius, "
-        "as 100,51.1,51.1,1.5.",
+        help="K from a bent test strip: flat length, both legs outside, inside radius, as "
+        "100,51.1,51.1,1.5; and the angle bent through, if not 90.",
     ),
 ]
 TracedOption = Annotated[
@@ -276,13 +276,15 @@ def _law(
     if k is not None:
         return NeutralLine(k), ()
     if strip is not None:
-        typed = strip.split(",")
-        if len(typed) != 4:
+        *lengths, angle = strip.split(",") if strip.count(",") == 4 else [*strip.split(","), "90"]
+        if len(lengths) != 4 or not angle.strip().replace(".", "", 1).isdigit():
             raise typer.BadParameter(
-                "give flat length, two legs and radius, as 100,51.1,51.1,1.5", param_hint="--strip"
+                "give flat length, two legs and radius, as 100,51.1,51.1,1.5, and the angle if it "
+                "is not 90",
+                param_hint="--strip",
             )
-        flat, leg_a, leg_b, radius = (positive_mm(t, units, "--strip") or 0.0 for t in typed)
-        found = k_from(Coupon(flat, leg_a, leg_b, thick, radius))
+        flat, leg_a, leg_b, radius = (positive_mm(t, units, "--strip") or 0.0 for t in lengths)
+        found = k_from(Coupon(flat, leg_a, leg_b, thick, radius, float(angle)))
         return NeutralLine(found.k), (found.notice,)
     match name:
         case None | "handbook":  # each metal has its own row of the handbook

@@ -108,6 +108,11 @@ def test_a_test_strip_gives_k(digitize, tray):
     assert code == 0, err
     (notice,) = [n for n in json.loads(out)["notices"] if n["code"] == "k-from-strip"]
     assert notice["level"] == "doubt"
+    code, out, err = digitize(*words, "--strip", "100,50.5,50.5,1.5,60", "--overwrite")
+    assert code == 0, err
+    k = ((100 - 101 + 2 * 2.7 * math.tan(math.pi / 6)) / (math.pi / 3) - 1.5) / 1.2
+    assert json.loads(out)["bends"][0]["k"] == pytest.approx(k)
+    assert digitize(*words, "--strip", "100,50.5,50.5,1.5,sharp")[0] == 2
     assert "measure the strip again" in notice["text"]
 
 

@@ -109,6 +109,18 @@ def test_bends_through_nothing_move_nothing(box, unfold):
     assert not blank.scribes
 
 
+@pytest.mark.parametrize("traced", ["outside", "outermost", "inside", "rolled"])
+def test_as_the_angle_goes_to_nothing_so_does_every_move(box, unfold, traced):
+    was = starts(box.outline)
+    off = []
+    for angle in (2.0, 0.2, 0.02):
+        blank = unfold(box, Said(angle, True, 1.0, traced)).pattern
+        near = [min(math.dist(p, q) for q in was) for p in starts(blank.outline)]
+        off.append(max(near))
+    assert off[0] > off[1] > off[2]
+    assert off[2] < 2e-3  # a strip is never thinner than 0.002 mm
+
+
 def test_traced_inside_the_blank_grows(angle_piece, unfold):
     blank = unfold(angle_piece, replace(RIGHT, traced="inside")).pattern
     assert closed_extent_mm(blank.outline)[0] == pytest.approx(2.0 - ALLOWANCE)
