@@ -22,7 +22,7 @@ from digitize.blank.fold import Matrix, fold_motion
 from digitize.folding.sizes import face_name
 from digitize.pattern.segments import FloatArray
 
-TOUCH_MM = 0.25  # bodies that overlap by less only touch: what sheet gives; common practice
+TOUCH_MM = 0.25  # bodies that overlap by less only touch: common practice, no source
 SWING_DEG = 15.0  # between two samples of a swing: chosen, a flange meets over more than that
 SHIFT_MM = 5.0  # how far a swing's centre may wander while the sheet rolls up: chosen, generous
 HELD_SHARE = 0.5  # of the bend's length, to the tool's least depth: common practice, no source

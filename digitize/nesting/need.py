@@ -12,7 +12,7 @@ from digitize.pattern.model import Pattern
 from digitize.pattern.region import metal, polygon
 from digitize.pattern.segments import FloatArray
 
-ALONG_DEG = 30.0
+ALONG_DEG = 30.0  # of a bend to the grain, that counts as along it: common practice, no source
 """Bends nearer to the grain than this count as lying along it: common practice, no source."""
 
 
