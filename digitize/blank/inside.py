@@ -7,6 +7,7 @@ it; it is reported, for the sheet does not stretch as evenly as that around a ho
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import assert_never
@@ -14,7 +15,7 @@ from typing import assert_never
 import shapely
 
 from digitize.blank.chain import closed_up, joined
-from digitize.blank.cutting import at, meetings, piece
+from digitize.blank.cutting import meetings, piece
 from digitize.blank.folds import Fold, FoldTree
 from digitize.blank.warped import warped
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Slot
@@ -75,7 +76,7 @@ class Carrier:
                     pass
                 case _:
                     assert_never(closed)
-        edges = [e for edge in closed.as_contour().edges for e in self._edges(edge)]
+        edges = [e for edge in closed.as_contour().edges for e in self._edges(edge, reached)]
         return Moved(Contour(joined(closed_up(edges))), names)
 
     def _beside(self, fold: Fold, p: Point) -> bool:
@@ -96,14 +97,12 @@ class Carrier:
                 found.append(fold)
         return found
 
-    def _edges(self, edge: Edge) -> list[Edge]:
+    def _edges(self, edge: Edge, reached: Sequence[Fold]) -> list[Edge]:
         """An edge in the blank, cut where it enters or leaves a strip."""
         places = {0.0, 1.0}
-        for fold in self.tree.folds:
-            for left in (-fold.strip_mm, 0.0, fold.strip_mm):
-                for t in meetings(edge.segment, fold.chord.axis.moved(left)):
-                    if left or self._beside(fold, at(edge.segment, t)):
-                        places.add(t)
+        for fold in reached:
+            for left in (-fold.strip_mm, fold.strip_mm):
+                places.update(meetings(edge.segment, fold.chord.axis.moved(left)))
         done = []
         for t0, t1 in pairwise(sorted(places)):
             if (t1 - t0) * edge.segment.length_mm > _SHORTEST_MM:
