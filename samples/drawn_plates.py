@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from digitize.pattern.contour import Circle, Contour
-from digitize.pattern.dimensions import Dimension, dimensions, named_edges
+from digitize.pattern.dimensions import Dimension, dimensions
+from digitize.pattern.edge_names import named_edges
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Arc, Line, Segment
 from digitize.sheets.catalogue import sheet

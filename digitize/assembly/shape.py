@@ -16,7 +16,8 @@ from digitize.blank.fold import placements
 from digitize.errors import DigitizeError, Exit
 from digitize.folding.sizes import face_name
 from digitize.folding.solid import fold_up
-from digitize.pattern.dimensions import datum_of, named_edges
+from digitize.pattern.datum import datum_of
+from digitize.pattern.edge_names import named_edges
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Line
 

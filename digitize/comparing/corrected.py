@@ -23,7 +23,7 @@ from digitize.comparing.deviation import Side
 from digitize.comparing.pose import Pose
 from digitize.comparing.stretches import Kind
 from digitize.pattern.contour import Closed, Contour, Edge
-from digitize.pattern.dimensions import opening_letter
+from digitize.pattern.edge_names import opening_letter
 from digitize.pattern.model import Pattern
 from digitize.pattern.region import polygon
 from digitize.pattern.segments import Line, Segment

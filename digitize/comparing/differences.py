@@ -9,7 +9,7 @@ import numpy as np
 
 from digitize.comparing.agreement import apart_expanded_mm
 from digitize.comparing.features import Feature, FeatureKind, features_of, pairs
-from digitize.pattern.dimensions import datum_of
+from digitize.pattern.datum import datum_of
 from digitize.pattern.model import Pattern
 
 _FARTHEST = 0.12  # of the piece's size; what is farther off is another feature

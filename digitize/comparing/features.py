@@ -16,7 +16,7 @@ from scipy.optimize import linear_sum_assignment
 
 from digitize.comparing.pose import Pose
 from digitize.pattern.contour import Circle, Closed, Slot
-from digitize.pattern.dimensions import opening_letter
+from digitize.pattern.edge_names import opening_letter
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Point
 

@@ -21,7 +21,8 @@ from digitize.comparing.features import features_of
 from digitize.comparing.pose import Pose
 from digitize.comparing.registration import FitOptions, Registration, register
 from digitize.errors import DigitizeError, Exit
-from digitize.pattern.dimensions import datum_of, named_edges
+from digitize.pattern.datum import datum_of
+from digitize.pattern.edge_names import named_edges
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Line, Point
 

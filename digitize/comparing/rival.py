@@ -23,7 +23,7 @@ from digitize.comparing.least_squares import Settled
 from digitize.comparing.pose import Pose
 from digitize.comparing.registration import Registration
 from digitize.errors import Notice
-from digitize.pattern.dimensions import datum_of
+from digitize.pattern.datum import datum_of
 from digitize.pattern.model import Pattern
 
 FloatArray = NDArray[np.float64]

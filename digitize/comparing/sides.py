@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from digitize.pattern.dimensions import Datum, datum_of, named_edges
+from digitize.pattern.datum import Datum, datum_of
+from digitize.pattern.edge_names import named_edges
 from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import Pattern
 from digitize.pattern.placement import placed

@@ -21,7 +21,8 @@ from digitize.files.template import Template
 from digitize.files.tiling import part_area
 from digitize.files.units import Unit, length, rounded
 from digitize.pattern.contour import Circle, Slot
-from digitize.pattern.dimensions import DimensionList, Kind, dimensions, opening_letter
+from digitize.pattern.dimensions import DimensionList, Kind, dimensions
+from digitize.pattern.edge_names import opening_letter
 from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import BendLine
 from digitize.pattern.segments import Point

@@ -14,7 +14,8 @@ from itertools import pairwise
 
 from digitize.errors import DigitizeError, Exit
 from digitize.pattern.contour import Contour
-from digitize.pattern.dimensions import NamedEdge, datum_of, named_edges
+from digitize.pattern.datum import datum_of
+from digitize.pattern.edge_names import NamedEdge, named_edges
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Arc, Line
 

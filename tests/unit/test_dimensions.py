@@ -6,7 +6,8 @@ from dataclasses import replace
 import pytest
 
 from digitize.pattern.contour import Circle, Contour, Edge, Slot
-from digitize.pattern.dimensions import dimensions, named_edges
+from digitize.pattern.dimensions import dimensions
+from digitize.pattern.edge_names import named_edges
 from digitize.pattern.model import BendLine, Pattern, PointMark, Precision
 from digitize.pattern.placement import placed
 from digitize.pattern.segments import Arc, Line

@@ -7,7 +7,8 @@ import pytest
 
 from digitize.cli import show
 from digitize.pattern.contour import Contour, Edge
-from digitize.pattern.dimensions import dimensions, named_edges
+from digitize.pattern.dimensions import dimensions
+from digitize.pattern.edge_names import named_edges
 from digitize.pattern.model import Pattern, Precision
 from digitize.pattern.placement import placed
 from digitize.pattern.segments import Arc, Line

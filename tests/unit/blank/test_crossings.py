@@ -70,7 +70,8 @@ def test_a_bend_line_that_a_hole_interrupts_is_one_bend():
 
 
 def test_trimming_an_edge_leaves_ends_at_a_hole_where_they_are():
-    from digitize.pattern.dimensions import datum_of, named_edges
+    from digitize.pattern.datum import datum_of
+    from digitize.pattern.edge_names import named_edges
 
     edges = named_edges(PLATE, datum_of(INTERRUPTED).origin_mm)
     names = {e.segment.start_mm: e.name for e in edges}

@@ -14,7 +14,7 @@ from digitize.blank.hand import from_behind, opposite_hand
 from digitize.blank.kerf import cutter_path
 from digitize.blank.offset import moved, widened
 from digitize.pattern.contour import Circle, Contour, Slot
-from digitize.pattern.dimensions import named_edges
+from digitize.pattern.edge_names import named_edges
 from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import Pattern
 from digitize.pattern.region import polygon

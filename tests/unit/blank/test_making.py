@@ -66,7 +66,8 @@ def test_everything_at_once_is_still_a_sound_pattern(make, contour):
     )  # fmt: skip
     lines = [((20, 20), (80, 20)), ((80, 20), (80, 60)), ((80, 60), (20, 60)), ((20, 60), (20, 20))]
     box = make(outline, *lines)
-    from digitize.pattern.dimensions import datum_of, named_edges
+    from digitize.pattern.datum import datum_of
+    from digitize.pattern.edge_names import named_edges
 
     top = next(
         e.name
