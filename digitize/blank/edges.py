@@ -7,7 +7,7 @@ pattern before it is developed, so that everything goes with its flange.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import shapely
@@ -16,11 +16,12 @@ from digitize.bending.setback import BadBend
 from digitize.blank.crossings import REACH_MM
 from digitize.blank.cutting import Axis, at, meetings, nearest
 from digitize.blank.offset import moved
-from digitize.pattern.contour import Circle, Closed, Contour, Edge
-from digitize.pattern.dimensions import datum_of, named_edges
+from digitize.pattern.contour import Circle, Contour, Edge
+from digitize.pattern.datum import datum_of
+from digitize.pattern.edge_names import named_edges
 from digitize.pattern.model import BendLine, Pattern
 from digitize.pattern.region import polygon
-from digitize.pattern.segments import Line
+from digitize.pattern.segments import Line, Point
 
 _SAME_PLACE_MM = 0.05
 
@@ -75,83 +76,97 @@ def worked(pattern: Pattern, work: EdgeWork) -> Pattern:
     asked = {**work.trim_mm, **work.laps, **work.holes}
     if not asked:
         return pattern
-    names, contour = _named(pattern)
+    edges = _named(pattern)
     for name in asked:
-        if name not in names:
-            has = f"it has E1 to {names[-1]}"
-            raise BadBend(f"the outline has no edge called {name}", do=has)
-    lines = {name: _straight(name, names, contour) for name in (*work.laps, *work.holes)}
-    out = {name: work.trim_mm.get(name, 0.0) for name in names}
-    steps: dict[str, float] = {}
-    for name, lap in work.laps.items():
-        out[name] += lap.width_mm
-        if lap.joggle is not None:
-            if pattern.thickness_mm is None:
-                raise BadBend("a joggle needs the thickness of the sheet", do="give --thickness")
-            steps[name] = _step_mm(lap.joggle, pattern.thickness_mm)
-            out[name] += steps[name]
-    wider = replace(pattern, outline=moved(contour, [out[name] for name in names]))
-    metal = polygon(wider.outline)
+        if name not in edges:
+            first, *_, last = edges
+            raise BadBend(f"the outline has no edge called {name}", do=f"it has {first} to {last}")
+    lines = {name: _straight(name, edges[name]) for name in (*work.laps, *work.holes)}
+    steps = {
+        name: _step_mm(lap.joggle, pattern.thickness_mm)
+        for name, lap in work.laps.items()
+        if lap.joggle is not None
+    }
+    out = {
+        name: work.trim_mm.get(name, 0.0)
+        + (work.laps[name].width_mm if name in work.laps else 0.0)
+        + steps.get(name, 0.0)
+        for name in edges
+    }
+    outline = moved(Contour(tuple(edges.values())), list(out.values()))
+    moves = _Moves(edges, out, outline)
     bends = [
-        _carried(b, [o for o in wider.bends if o is not b], names, contour, out, wider.outline)
-        for b in wider.bends
+        moves.carried(b, [other for other in pattern.bends if other is not b])
+        for b in pattern.bends
     ]
-    for name, step in steps.items():
-        joggle = work.laps[name].joggle
-        assert joggle is not None
-        axis = Axis.between(lines[name].start_mm, lines[name].end_mm)
-        for outward, toward in ((0.0, joggle.toward_face), (step, not joggle.toward_face)):
-            fold = axis.moved(-outward)
-            low, high = _across(fold, metal)
-            bends.append(
-                BendLine(
-                    start_mm=fold.point(low),
-                    end_mm=fold.point(high),
-                    angle_deg=joggle.angle_deg,
-                    toward_face=toward,
-                    inside_radius_mm=joggle.radius_mm,
-                    traced="outside",
-                )
-            )
+    for name, lap in work.laps.items():
+        if lap.joggle is not None:
+            bends += _joggle_bends(lap.joggle, lines[name], steps[name], polygon(outline))
     holes = [h for name, row in work.holes.items() for h in _row(name, row, lines[name], out[name])]
-    openings = (*wider.openings, *holes)
-    return replace(wider, bends=tuple(bends), openings=openings)
+    return replace(
+        pattern, outline=outline, bends=tuple(bends), openings=(*pattern.openings, *holes)
+    )
 
 
-def _carried(  # noqa: PLR0917
-    bend: BendLine,
-    others: list[BendLine],
-    names: list[str],
-    was: Contour,
-    out: Mapping[str, float],
-    now: Closed,
-) -> BendLine:
-    """A bend line drawn on to the edges that its ends lay on, where those were moved."""
-    axis = Axis.between(bend.start_mm, bend.end_mm)
-    length = math.dist(bend.start_mm, bend.end_mm)
-    stations = [
-        axis.station(at(edge.segment, t))[0]
-        for edge in now.as_contour().edges
-        for t in meetings(edge.segment, axis)
-    ]
-    ends = [0.0, length]
-    for k, end in enumerate((bend.start_mm, bend.end_mm)):
-        off = {n: nearest(e.segment, end)[1] for n, e in zip(names, was.edges, strict=True)}
-        at_end = [n for n in names if off[n] < min(off.values()) + _SAME_PLACE_MM]
-        name = max(at_end, key=lambda n: abs(out[n]))
-        shared = any(
-            math.dist(end, p) < _SAME_PLACE_MM
-            for other in others
-            for p in (other.start_mm, other.end_mm)
+@dataclass(frozen=True, slots=True)
+class _Moves:
+    """Edges by name as they were, how far each was moved outward, and the outline since."""
+
+    was: Mapping[str, Edge]
+    out_mm: Mapping[str, float]
+    now: Contour
+
+    def carried(self, bend: BendLine, others: Sequence[BendLine]) -> BendLine:
+        """A bend line drawn on to the edges that its ends lay on, where those were moved.
+
+        A corner of two bends stays where they meet.
+        """
+        axis = Axis.between(bend.start_mm, bend.end_mm)
+        corners = [p for other in others for p in (other.start_mm, other.end_mm)]
+        start, end = (
+            p if any(math.dist(p, c) < _SAME_PLACE_MM for c in corners) else self._end(axis, p, way)
+            for p, way in ((bend.start_mm, -1.0), (bend.end_mm, 1.0))
         )
-        # A corner of two bends stays where they meet, and an end at an opening with that.
-        if out[name] == 0.0 or shared or off[name] > REACH_MM:
-            continue
-        sign = 1.0 if k else -1.0
-        beyond = [s for s in stations if sign * (s - ends[k]) > -abs(out[name]) - 1.0]
-        if beyond:
-            ends[k] = min(beyond, key=lambda s, k=k: abs(s - ends[k]))  # type: ignore[misc]
-    return replace(bend, start_mm=axis.point(ends[0]), end_mm=axis.point(ends[1]))
+        return replace(bend, start_mm=start, end_mm=end)
+
+    def _end(self, axis: Axis, end: Point, way: float) -> Point:
+        """Where a line that ended at a point, seen along its axis, ends since."""
+        off = {name: nearest(edge.segment, end)[1] for name, edge in self.was.items()}
+        at_end = [name for name in off if off[name] < min(off.values()) + _SAME_PLACE_MM]
+        name = max(at_end, key=lambda n: abs(self.out_mm[n]))
+        moved_mm = abs(self.out_mm[name])
+        if moved_mm == 0.0 or off[name] > REACH_MM:
+            return end
+        here = axis.station(end)[0]
+        stations = [
+            axis.station(at(edge.segment, t))[0]
+            for edge in self.now.edges
+            for t in meetings(edge.segment, axis)
+        ]
+        ahead = [s for s in stations if way * (s - here) > -moved_mm - 1.0]
+        return axis.point(min(ahead, key=lambda s: abs(s - here))) if ahead else end
+
+
+def _joggle_bends(
+    joggle: Joggle, line: Line, step_mm: float, metal: shapely.Polygon
+) -> list[BendLine]:
+    """The two bends of a joggle, the first on the old edge."""
+    axis = Axis.between(line.start_mm, line.end_mm)
+    bends = []
+    for outward_mm, toward in ((0.0, joggle.toward_face), (step_mm, not joggle.toward_face)):
+        fold = axis.moved(-outward_mm)
+        low, high = _across(fold, metal)
+        bends.append(
+            BendLine(
+                start_mm=fold.point(low),
+                end_mm=fold.point(high),
+                angle_deg=joggle.angle_deg,
+                toward_face=toward,
+                inside_radius_mm=joggle.radius_mm,
+                traced="outside",
+            )
+        )
+    return bends
 
 
 def _row(name: str, row: HoleRow, line: Line, out_mm: float) -> list[Circle]:
@@ -169,11 +184,13 @@ def _row(name: str, row: HoleRow, line: Line, out_mm: float) -> list[Circle]:
     return [Circle(axis.point(first + k * row.pitch_mm), radius) for k in range(count)]
 
 
-def _step_mm(joggle: Joggle, thickness_mm: float) -> float:
+def _step_mm(joggle: Joggle, thickness_mm: float | None) -> float:
     """Length between the mould lines of a joggle's two bends, which lie on opposite faces.
 
     Setting off by D through an angle a takes (D + T (1 - cos a)) / sin a of the sloping part.
     """
+    if thickness_mm is None:
+        raise BadBend("a joggle needs the thickness of the sheet", do="give --thickness")
     a = math.radians(joggle.angle_deg)
     step = (joggle.depth_mm + thickness_mm * (1 - math.cos(a))) / math.sin(a)
     least = 2 * math.tan(a / 2) * (joggle.radius_mm + thickness_mm)
@@ -200,17 +217,15 @@ def _across(axis: Axis, metal: shapely.Polygon) -> tuple[float, float]:
     return min(found, key=lambda s: max(s[0], -s[1], 0.0))
 
 
-def _named(pattern: Pattern) -> tuple[list[str], Contour]:
-    """Names of the outline's edges and the outline in whole edges, in the same order."""
+def _named(pattern: Pattern) -> dict[str, Edge]:
+    """The outline in whole edges, in their order, by the names that people know."""
     if not isinstance(pattern.outline, Contour):
         raise BadBend("a round outline has no edges by name", do="widen it in the drawing")
     whole = named_edges(pattern.outline, datum_of(pattern).origin_mm)
-    edges = [Edge(e.segment, e.evidence, e.u_mm) for e in whole]
-    return [e.name for e in whole], Contour(tuple(edges))
+    return {e.name: Edge(e.segment, e.evidence, e.u_mm) for e in whole}
 
 
-def _straight(name: str, names: list[str], contour: Contour) -> Line:
-    segment = contour.edges[names.index(name)].segment
-    if not isinstance(segment, Line):
+def _straight(name: str, edge: Edge) -> Line:
+    if not isinstance(edge.segment, Line):
         raise BadBend(f"{name} is not straight", do="choose a straight edge")
-    return segment
+    return edge.segment

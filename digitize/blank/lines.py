@@ -7,7 +7,7 @@ from dataclasses import replace
 import shapely
 
 from digitize.blank.cutting import Axis
-from digitize.pattern.model import Pattern
+from digitize.pattern.model import BendLine, Pattern
 from digitize.pattern.region import metal
 from digitize.pattern.segments import Point
 
@@ -19,19 +19,19 @@ Area = shapely.Polygon | shapely.MultiPolygon
 def within(pattern: Pattern) -> Pattern:
     """The pattern with every bend line and scribe line ending where its metal does."""
     sheet = metal(pattern)
-    bends = []
-    for bend in pattern.bends:
-        found = stretches((bend.start_mm, bend.end_mm), sheet)
-        # A bend line in several stretches stays one line: it is one bend.
-        if found:
-            bend = replace(bend, start_mm=found[0][0], end_mm=found[-1][1])  # noqa: PLW2901
-        bends.append(bend)
+    bends = [_kept(bend, sheet) for bend in pattern.bends]
     scribes = [
         replace(scribe, start_mm=start, end_mm=end)
         for scribe in pattern.scribes
         for start, end in stretches((scribe.start_mm, scribe.end_mm), sheet)
     ]
     return replace(pattern, bends=tuple(bends), scribes=tuple(scribes))
+
+
+def _kept(bend: BendLine, sheet: Area) -> BendLine:
+    """A bend line from the first metal it lies in to the last: however cut, it is one bend."""
+    found = stretches((bend.start_mm, bend.end_mm), sheet)
+    return replace(bend, start_mm=found[0][0], end_mm=found[-1][1]) if found else bend
 
 
 def stretches(ends: tuple[Point, Point], sheet: Area) -> list[tuple[Point, Point]]:
