@@ -115,7 +115,10 @@ class _Page:
 
     def draw(self) -> None:
         pattern = self.sheet.blank.pattern
-        self._line(note_lines(pattern, self.unit)[0], HEAD_MM + 0.6, BOLD)
+        name, size = note_lines(pattern, self.unit)[0], HEAD_MM + 0.6
+        if width(name, size, BOLD) > self.room:
+            size = TEXT_MM
+        self.y = self.pages.wrapped(MARGIN_MM, self.y, name, size, room=self.room, face=BOLD) - 0.8
         thick = length(pattern.thickness_mm or 0.0, self.unit, 2)
         self._line(f"{self.sheet.metal_title}, {thick}; {self.sheet.plan.tool.title}", TEXT_MM)
         self._pictures()

@@ -44,7 +44,10 @@ def render(layout: Layout, width_px: int = 1200) -> bytes:
         for bend in blank.bends:
             draw.line([at(bend.start_mm), at(bend.end_mm)], fill=LINE, width=1)
         centre = polygon(blank.outline, 0.1).representative_point()
+        left, _, right, _ = polygon(blank.outline, 0.1).bounds
         text = f"{number} {blank.name}"
+        if draw.textlength(text, font=font) > 0.9 * (right - left) * scale * _FINE:
+            text = str(number)
         draw.text(at((centre.x, centre.y)), text, font=font, fill=LINE, anchor="mm")
     out = io.BytesIO()
     image.resize(size, Image.Resampling.LANCZOS).save(out, "PNG", optimize=True)

@@ -13,7 +13,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from digitize.files.fold_marks import FoldMark
-from digitize.files.lettering import drawable, width
+from digitize.files.lettering import drawable, shortened, width
 from digitize.files.offcut import Offcut
 from digitize.files.page import SMALL_MM, TEXT_MM, Pages
 from digitize.files.seams import LAY_MARK_MM, seams
@@ -60,7 +60,9 @@ class _Labels:
         for offcut in self.template.offcuts:
             self._beside_present_edge(offcut)
         name = self.template.name
-        for text in (f"{name}; {self.template.sheet_line}", name):
+        x0, _, x1, _ = self.inside.bounds
+        short = shortened(name, TEXT_MM, 0.5 * (x1 - x0))
+        for text in (f"{name}; {self.template.sheet_line}", name, short):
             if self._on_part(text):
                 break
 

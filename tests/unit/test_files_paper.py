@@ -284,6 +284,13 @@ def test_the_foot_says_whole_sentences_and_how_many_it_left_out() -> None:
     assert len(texts(paper.render(wordy(150.0, 244.0, 1)))) == 1
 
 
+def test_a_name_too_long_for_the_part_is_shortened_on_it() -> None:
+    pattern = replace(plate(120.0, 60.0), name="a bulkhead panel of the long narrow-boat " * 3)
+    (text,) = texts(paper.render(pattern))
+    assert "a bulkhead panel of the long na" in text.splitlines()[0]
+    assert text.splitlines()[0].endswith("...")
+
+
 def test_wide_lines_are_cut_and_narrow_ones_marked() -> None:
     bend = BendLine((0.0, 20.0), (120.0, 20.0), 90.0, True)
     tool = ScribeLine((0.0, 20.15), (120.0, 20.15), "tool")
