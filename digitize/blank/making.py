@@ -51,34 +51,14 @@ def made_to(pattern: Pattern, order: Order) -> tuple[Blank, tuple[Notice, ...]]:
     """
     pattern = replace(pattern, thickness_mm=order.stock.thickness_mm)
     pattern = worked(pattern, order.edges)
-    names = [bend_name(i) for i in range(len(pattern.bends))]
-    for name in order.beads:
-        if name not in names:
-            raise BadBend(f"the pattern has no bend line called {name} for a bead")
-    # A bead goes through no angle whatever was said of all bends.
-    flat = {name: Said(0.0, True, 0.0, "outside", 0.5) for name in order.beads}
-    facts, notices = resolve(pattern, order.stock, {**order.said, **flat})
-    beads = {
-        name: bead_facts(name, pattern.bends[names.index(name)], order.stock, bead, drawn_in=drawn)
-        for name, (bead, drawn) in order.beads.items()
-    }
-    facts = tuple(beads[f.name][0] if f.name in beads else f for f in facts)
+    facts, notices = _facts(pattern, order)
     blank = _developed(pattern, facts, order.base)
     if order.mitre_gap_mm is not None:
         blank = mitred(blank, order.mitre_gap_mm)
     if order.relief is not None:
         blank = relieved(blank, order.relief)
+    blank = _turned(blank, order.side)
     done = blank.pattern
-    match order.side:
-        case "traced":
-            pass
-        case "opposite-hand":
-            done = opposite_hand(done)
-        case "from-behind":
-            done = from_behind(done)
-            facts = tuple(replace(f, toward_face=not f.toward_face) for f in facts)
-        case _:
-            assert_never(order.side)
     if order.kerf_mm is not None:
         done = cutter_path(done, order.kerf_mm)
     found = fault(done)
@@ -88,12 +68,45 @@ def made_to(pattern: Pattern, order: Order) -> tuple[Blank, tuple[Notice, ...]]:
             where=found.where,
             do="leave out a relief, a mitre or a hole there",
         )
-    more = [notice for _, notice in beads.values()]
     if not facts:
-        more.append(Notice("no-bends", "the pattern has no bend lines: it is its own blank"))
-    turned = None if order.side == "traced" else mirror_sum_mm(blank.pattern)
-    made = replace(blank, pattern=done, facts=facts, mirror_sum_mm=turned)
-    return made, (*notices, *more)
+        text = "the pattern has no bend lines: it is its own blank"
+        notices = (*notices, Notice("no-bends", text))
+    return replace(blank, pattern=done), notices
+
+
+def _facts(pattern: Pattern, order: Order) -> tuple[tuple[BendFacts, ...], tuple[Notice, ...]]:
+    """What is known of the bends, some of which are beads instead."""
+    names = [bend_name(i) for i in range(len(pattern.bends))]
+    for name in order.beads:
+        if name not in names:
+            has = f"it has {names[0]} to {names[-1]}" if names else "it has none"
+            raise BadBend(f"the pattern has no bend line called {name} for a bead", do=has)
+    # A bead goes through no angle whatever was said of all bends.
+    flat = {name: Said(0.0, True, 0.0, "outside", 0.5) for name in order.beads}
+    facts, notices = resolve(pattern, order.stock, {**order.said, **flat})
+    beads = {
+        name: bead_facts(name, pattern.bends[names.index(name)], order.stock, bead, drawn_in=drawn)
+        for name, (bead, drawn) in order.beads.items()
+    }
+    facts = tuple(beads[f.name][0] if f.name in beads else f for f in facts)
+    return facts, (*notices, *(notice for _, notice in beads.values()))
+
+
+def _turned(blank: Blank, side: Side) -> Blank:
+    """The blank as it is drawn: as traced, of the other hand, or seen from behind."""
+    facts = blank.facts
+    match side:
+        case "traced":
+            return blank
+        case "opposite-hand":
+            done = opposite_hand(blank.pattern)
+        case "from-behind":
+            done = from_behind(blank.pattern)
+            facts = tuple(replace(f, toward_face=not f.toward_face) for f in facts)
+        case _:
+            assert_never(side)
+    about = mirror_sum_mm(blank.pattern)
+    return replace(blank, pattern=done, facts=facts, mirror_sum_mm=about)
 
 
 def _developed(pattern: Pattern, facts: Sequence[BendFacts], base: int | None) -> Blank:
