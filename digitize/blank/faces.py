@@ -50,7 +50,8 @@ class Chord:
 class Loop:
     """A closed run of edges with the metal to its left: the outline, or a lug's opening.
 
-    Its edges are those from ``start`` on, and its first one borders the face ``ground``.
+    Its edges are those from ``start`` on.  ``ground`` is the face of the outline's first edge, or
+    the one that the opening is cut in.
     """
 
     start: int
@@ -225,17 +226,17 @@ def _nested(before: Faces, contour: Contour, own: Sequence[Crossing], ground: in
             raise NotDeveloped(
                 f"{bend_names(crossing.bends)} cuts no face off", do="remove it from the pattern"
             )
+    n = len(edges)
     if before.edges:
         edges, spans = _from_ground(edges, spans)
-    n = len(edges)
-    # Edge 0 lies in the ground face whatever happens at corner 0: its chords count as at the end.
-    spans = [(min(a or n, b or n), max(a or n, b or n)) for a, b in spans]
+    else:  # edge 0 lies in the ground face: chords at corner 0 count as at the end
+        spans = [(min(a or n, b or n), max(a or n, b or n)) for a, b in spans]
     start = len(before.edges)
     face_of_edge = [ground] * n
     chords: dict[int, Chord] = {}
     open_: list[int] = []
     current, made = ground, before.count - 1
-    for corner in range(1, n + 1):
+    for corner in range(n + 1):
         closing = [c for c, (_, last) in enumerate(spans) if last == corner]
         while closing:
             top = open_[-1]
@@ -269,16 +270,23 @@ def _nested(before: Faces, contour: Contour, own: Sequence[Crossing], ground: in
 def _from_ground(
     edges: list[Edge], spans: list[tuple[int, int]]
 ) -> tuple[list[Edge], list[tuple[int, int]]]:
-    """The edges round an opening, begun at one that borders no lug."""
+    """The edges round an opening, begun where no lug is under way, and each lug's first and last.
+
+    That is at an edge which borders the ground, or where flanges all round leave none, at the
+    beginning of one of them.
+    """
     n = len(edges)
-    lug = set()
-    for a, b in spans:
-        run = [(a + k) % n for k in range((b - a) % n)]
-        corners = np.vstack([edges[i].segment.points_mm(0.01) for i in run])
-        # Beyond the line the metal left of the edges is enclosed; the ground is not.
-        if not shapely.LinearRing(corners).is_ccw:
-            run = [(b + k) % n for k in range((a - b) % n)]
-        lug.update(run)
-    first = next(i for i in range(n) if i not in lug)
-    turned = [((a - first) % n, (b - first) % n) for a, b in spans]
-    return edges[first:] + edges[:first], turned
+    lugs = [(a, b) if _encloses(edges, a, b) else (b, a) for a, b in spans]
+    bordered = {(a + k) % n for a, b in lugs for k in range((b - a) % n)}
+    free = [i for i in range(n) if i not in bordered]
+    begin = free[0] if free else max(lugs, key=lambda lug: (lug[1] - lug[0]) % n)[0]
+    turned = [((a - begin) % n, (b - begin) % n or n) for a, b in lugs]
+    return edges[begin:] + edges[:begin], turned
+
+
+def _encloses(edges: list[Edge], first: int, last: int) -> bool:
+    """Whether the metal left of a run lies between it and the line that closes it."""
+    n = len(edges)
+    run = [edges[(first + k) % n] for k in range((last - first) % n)]
+    x, y = np.vstack([edge.segment.points_mm(0.01) for edge in run]).T
+    return bool(x @ np.roll(y, -1) > y @ np.roll(x, -1))

@@ -196,3 +196,39 @@ def test_nothing_is_scribed_across_an_opening():
     for scribe in blank.pattern.scribes:
         line = shapely.LineString([scribe.start_mm, scribe.end_mm])
         assert line.intersection(hole).length < 0.1
+
+
+def coaming(corner=15.0, tip=17.0):
+    """A hatch opening with flanges all round, their ends cut back so that none meets another."""
+    (x0, y0, x1, y1), h = (60, 50, 240, 150), corner
+    window = [(x0, y0), (x0 + h, y0 + tip), (x0 + h, y1 - tip), (x0, y1)]
+    window += [(x0 + tip, y1 - h), (x1 - tip, y1 - h), (x1, y1), (x1 - h, y1 - tip)]
+    window += [(x1 - h, y0 + tip), (x1, y0), (x1 - tip, y0 + h), (x0 + tip, y0 + h)]
+    corners = [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
+    bends = [pieces.bend(*p, *q) for p, q in zip(corners, corners[1:] + corners[:1], strict=True)]
+    return Pattern(
+        "coaming",
+        pieces.outline([(0, 0), (300, 0), (300, 200), (0, 200)]),
+        openings=(pieces.outline(window),),
+        bends=tuple(bends),
+    )
+
+
+@pytest.mark.parametrize("base", [None, 3])
+def test_a_hatch_with_flanges_all_round_has_its_bends_meet_in_its_corners(base):
+    blank = pieces.developed(coaming(), base=base)
+    assert blank.tree.faces.count == 5
+    assert codes(blank) == ["bend-unrelieved"] * 4
+    (window,) = blank.pattern.openings
+    x0, y0, x1, y1 = closed_extent_mm(window)
+    half = DEDUCTION / 2  # corners are pulled half way by either bend
+    assert (x1 - x0, y1 - y0) == pytest.approx((180 + 2 * half, 100 + 2 * half))
+    assert off_mm(blank) == pytest.approx([0.0] * len(off_mm(blank)), abs=1e-6)
+    assert len(off_mm(blank)) == 4 + 2
+    done = relieved(mitred(blank), "round")
+    assert codes(done) == ["relief-cut"]
+    assert fault(done.pattern) is None
+    solid = mesh(done)
+    assert solid.is_watertight
+    assert solid.euler_number == 0
+    assert sorted(solid.extents) == pytest.approx([15.0, 200.0, 300.0], abs=1e-6)
