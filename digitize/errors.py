@@ -36,9 +36,17 @@ class DigitizeError(Exception):
 
     def __init__(self, what: str, *, where: str = "", do: str = "") -> None:
         """Join the parts into the sentence."""
+        super().__init__()
+        self._say(what, where, do)
+
+    def within(self, place: str) -> None:
+        """Say of which file the fault speaks, before the place in it."""
+        self._say(self.what, f"{place}, {self.where}" if self.where else place, self.do)
+
+    def _say(self, what: str, where: str, do: str) -> None:
         self.what, self.where, self.do = what, where, do
         sentence = what + (f" ({where})" if where else "") + (f": {do}" if do else "")
-        super().__init__(sentence + ".")
+        self.args = (sentence + ".",)
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,6 +33,7 @@ from digitize.errors import DigitizeError, Exit
 from digitize.folding.sizes import fold_names
 
 _MOST_PIECES = 40
+_FARTHEST_MM = 100_000.0
 _LAPPED = ("inner", "outer")
 _HOW_DEG = {"flush": 0.0, "face to face": 180.0, "back to back": -180.0}
 
@@ -73,8 +74,13 @@ def read_job(text: str, shape_named: Callable[[str], Shape]) -> Job:
     """
     try:
         document: Any = json.loads(text)
-    except ValueError as fault:
-        raise JobUnreadable("the placement file is no JSON", where=str(fault)) from None
+    except json.JSONDecodeError as fault:
+        place = f"line {fault.lineno}, column {fault.colno}"
+        raise JobUnreadable("the placement file is no JSON", where=place) from None
+    except ValueError:
+        raise JobUnreadable("the placement file holds a number with too many digits") from None
+    except RecursionError:
+        raise JobUnreadable("the placement file is nested too deeply") from None
     if not isinstance(document, dict) or not isinstance(document.get("pieces"), list):
         raise JobUnreadable("the placement file lists no pieces", do='give it "pieces": [...]')
     rows = document["pieces"]
@@ -117,17 +123,35 @@ def _piece(row: Any, where: str, shape_named: Callable[[str], Shape]) -> _Piece:
         said = Place.said(_three(row, "turn_deg", where), _three(row, "at_mm", where))
     fixed = row.get("fixed", False) is True
     if "box_mm" in row:
-        boxes = row["box_mm"]
-        if np.ndim(boxes) == 2:
-            boxes = [boxes]
         try:
-            blocks = [box(where, low, high) for low, high in boxes]
+            blocks = [box(where, *_corners(corners)) for corners in _boxes(row["box_mm"])]
         except (TypeError, ValueError):
-            raise JobUnreadable("box_mm is not [[x, y, z], [x, y, z]]", where=where) from None
+            raise JobUnreadable(
+                "box_mm is not [[x, y, z], [x, y, z]]",
+                where=where,
+                do="give the lower and the upper corner in millimetres",
+            ) from None
         return _Piece(where, joined(where, blocks), said, fixed)
     if not isinstance(row.get("pattern"), str):
         raise JobUnreadable("a piece has neither pattern nor box_mm", where=where)
     return _Piece(where, shape_named(row["pattern"]), said, fixed)
+
+
+def _boxes(said: Any) -> list[Any]:
+    """Pairs of corners, where one pair alone may stand by itself."""
+    if not isinstance(said, list) or not said or not isinstance(said[0], list) or not said[0]:
+        raise TypeError
+    return said if isinstance(said[0][0], list) else [said]
+
+
+def _corners(said: Any) -> tuple[list[float], list[float]]:
+    """Two corners of a block, the upper one above the lower in each direction."""
+    low, high = ([float(v) for v in corner] for corner in said)
+    if not len(low) == len(high) == 3 or not all(
+        -_FARTHEST_MM < a < b < _FARTHEST_MM for a, b in zip(low, high, strict=True)
+    ):
+        raise ValueError
+    return low, high
 
 
 def _at(piece: _Piece, place: Place, shares: Sequence[float] | None = None) -> Body:

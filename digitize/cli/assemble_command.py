@@ -47,13 +47,17 @@ def assemble(
     from digitize.bending.materials import material
     from digitize.cli import show_assembly
     from digitize.errors import Exit
-    from digitize.files.atomic import write_bytes
+    from digitize.files.atomic import write_all
 
     sheet_mm, metal_meant = positive_mm(thickness, units, "--thickness"), material(metal)
     try:
         text = job.read_text("utf-8")
-    except (OSError, UnicodeDecodeError):
-        raise JobUnreadable("the placement file cannot be read", where=str(job)) from None
+    except UnicodeDecodeError:
+        raise JobUnreadable("this is no placement file", where=str(job)) from None
+    except OSError as fault:
+        raise JobUnreadable(
+            "the placement file cannot be read", where=str(job), do=(fault.strerror or "").lower()
+        ) from None
     read = read_job(text, lambda name: _shape(job.parent / name, metal_meant, sheet_mm))
     blocking = Blocking(read.bodies, read.behind)
     plan = plan_of(blocking)
@@ -62,13 +66,12 @@ def assemble(
     if plan.stuck is not None:
         shared = overlaps([b for b in read.bodies if b.name in plan.stuck.pieces])
         ways = () if shared else ways_out(blocking, plan.stuck, read.alternatives)
-    written: list[Path] = []
+    written: tuple[Path, ...] = ()
     if into is not None:
+        stem = job.name.split(".")[0]
         pictures = _pictures(read, plan, shared)
-        into.mkdir(parents=True, exist_ok=True)
-        for step, data in pictures:
-            path = into / f"{job.name.split('.')[0]}-{step}.png"
-            written.append(write_bytes(path, data, overwrite=overwrite))
+        files = {into / f"{stem}-{step}.png": data for step, data in pictures}
+        written = write_all(files, overwrite=overwrite)
     if as_json:
         said = show_assembly.as_json(read, plan, blocking.directions, ways=ways, overlaps=shared)
         typer.echo(json.dumps(said | {"files": [str(p) for p in written]}, indent=2))

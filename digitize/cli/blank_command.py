@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from digitize.cli.options import Into, Json, Overwrite, Paper, PaperSize, Unit, Units, positive_mm
+from digitize.cli.options import (
+    Into,
+    Json,
+    Overwrite,
+    Paper,
+    PaperSize,
+    Unit,
+    Units,
+    plain_name,
+    positive_mm,
+)
 
 if TYPE_CHECKING:
     from digitize.bending.gauges import Gauge
@@ -157,7 +167,8 @@ def blank(
     kerf: Kerf = None,
     side: SideOption = Side.TRACED,
     name: Annotated[
-        str | None, typer.Option("--name", "-n", help="Name of the blank and its files.")
+        str | None,
+        typer.Option("--name", "-n", help="Name of the blank and its files.", callback=plain_name),
     ] = None,
     paper: Paper = PaperSize.A4,
     into: Into = Path(),

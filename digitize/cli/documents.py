@@ -33,4 +33,8 @@ def read_pattern(path: Path) -> Pattern:
         raise NoPattern(
             "the pattern cannot be read", where=str(path), do=(fault.strerror or "").lower()
         ) from fault
-    return document.loads(text)
+    try:
+        return document.loads(text)
+    except DigitizeError as fault:
+        fault.within(str(path))
+        raise

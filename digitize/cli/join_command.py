@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from digitize.cli.options import Into, Json, Overwrite, Paper, PaperSize, Unit, Units, positive_mm
+from digitize.cli.options import (
+    Into,
+    Json,
+    Overwrite,
+    Paper,
+    PaperSize,
+    Unit,
+    Units,
+    plain_name,
+    positive_mm,
+)
 
 if TYPE_CHECKING:
     from digitize.bending.facts import Said
@@ -62,7 +72,10 @@ def join(
         str | None, typer.Option("--thickness", "-t", help="Measured thickness of the sheet.")
     ] = None,
     name: Annotated[
-        str | None, typer.Option("--name", "-n", help="Name of the pattern and its files.")
+        str | None,
+        typer.Option(
+            "--name", "-n", help="Name of the pattern and its files.", callback=plain_name
+        ),
     ] = None,
     paper: Paper = PaperSize.A4,
     into: Into = Path(),

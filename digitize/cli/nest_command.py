@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from digitize.cli.lengths import length_mm
-from digitize.cli.options import Into, Json, Overwrite, Unit, Units, positive_mm
+from digitize.cli.options import Into, Json, Overwrite, Unit, Units, plain_name, positive_mm
 
 if TYPE_CHECKING:
     from digitize.nesting.layout import Area, Layout
@@ -47,7 +47,9 @@ def nest(
         typer.Option("--blank-grain", help="Grain on the blanks; else across their bends."),
     ] = None,
     into: Into = Path(),
-    name: Annotated[str, typer.Option("--name", "-n", help="Name of the files.")] = "layout",
+    name: Annotated[
+        str, typer.Option("--name", "-n", help="Name of the files.", callback=plain_name)
+    ] = "layout",
     units: Units = Unit.MM,
     as_json: Json = False,
     overwrite: Overwrite = False,

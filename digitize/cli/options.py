@@ -38,6 +38,15 @@ def positive_mm(text: str | None, unit: Unit, option: str) -> float | None:
     return value
 
 
+def plain_name(name: str | None) -> str | None:
+    """A name that files can be given; a usage error says what to leave out."""
+    if name is not None and (name in ("", ".", "..") or set(name) & set('/\\:*?"<>|')):
+        raise typer.BadParameter(
+            f'{name!r} cannot name files; leave out / \\ : * ? " < > |', param_hint="--name"
+        )
+    return name
+
+
 Units = Annotated[
     Unit, typer.Option("--units", "-u", help="Unit of bare numbers, tables and drawings.")
 ]

@@ -29,6 +29,7 @@ def samples(
     from digitize.cli import show
     from digitize.delivery import DeliveryOptions, deliver, refuse_overwriting
     from digitize.errors import DigitizeError
+    from digitize.files.atomic import make_folder
     from digitize.job import pattern_from_photo
 
     all_facts = _facts(folder)
@@ -38,6 +39,7 @@ def samples(
             where=str(folder),
             do="run this in a checkout of the project, or name the folder that holds them",
         )
+    make_folder(into)
     if not overwrite:
         for facts in all_facts:
             refuse_overwriting(into, Path(facts["photo"]).stem)
@@ -67,7 +69,7 @@ def _facts(folder: Path) -> list[dict[str, Any]]:
     for path in sorted(folder.glob("*.json")):
         try:
             facts = json.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+        except (OSError, ValueError, RecursionError):
             continue
         if isinstance(facts, dict) and {"photo", "about", "targets", "pieces"} <= facts.keys():
             found.append(facts)

@@ -29,6 +29,16 @@ def refuse_existing(paths: Iterable[Path]) -> None:
             )
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder where it is missing; raises ``NotWritten``."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise NotWritten(
+            "the folder cannot be made", where=str(folder), do=(fault.strerror or "").lower()
+        ) from fault
+
+
 def write_all(files: Mapping[Path, bytes], *, overwrite: bool = False) -> tuple[Path, ...]:
     """Write several finished files, making their folders; none where one of them stands already.
 
@@ -37,12 +47,7 @@ def write_all(files: Mapping[Path, bytes], *, overwrite: bool = False) -> tuple[
     if not overwrite:
         refuse_existing(files)
     for folder in dict.fromkeys(path.parent for path in files):
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as fault:
-            raise NotWritten(
-                "the folder cannot be made", where=str(folder), do=(fault.strerror or "").lower()
-            ) from fault
+        make_folder(folder)
     return tuple(write_bytes(path, data, overwrite=overwrite) for path, data in files.items())
 
 

@@ -123,7 +123,9 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
     """
     options = options or JoinOptions()
     if not 2 <= len(faces) <= MOST_FACES:
-        raise NotJoined(f"{len(faces)} faces cannot be joined", do=f"give 2 to {MOST_FACES}")
+        many = f"{len(faces)} faces are too many"
+        what = "one face alone has nothing to be joined to" if len(faces) == 1 else many
+        raise NotJoined(what, do=f"give the patterns of 2 to {MOST_FACES} faces")
     faces, sides, said = _faces_and_joints(faces, options)
 
     def fits(pairs: Sequence[Pair]) -> bool:

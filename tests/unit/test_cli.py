@@ -150,7 +150,8 @@ def test_a_fault_is_one_sentence_and_a_code_also_as_json(digitize, tmp_path):
         (("trace", "missing.jpg"), 3, "missing.jpg"),
         (("trace", "notes.txt"), 3, "notes.txt"),
         (("sizes", "missing.pattern.json"), 7, "cannot be read"),
-        (("sizes", "notes.txt"), 7, "JSON"),
+        (("sizes", "notes.txt"), 7, "JSON (notes.txt, line 1, column 1)"),
+        (("assemble", "missing.json"), 7, "no such file"),
         (("sheet", "ring", "--paper", "A9"), 2, "A9"),
         (("sheet", "ring", "--number", "99"), 2, "99"),
         (("printer", "office"), 2, "office"),
@@ -162,13 +163,22 @@ def test_a_fault_is_one_sentence_and_a_code_also_as_json(digitize, tmp_path):
         (("trace", "notes.txt", "--name", "a/b"), 2, "cannot name files"),
         (("trace", "notes.txt", "-t", "20"), 2, "no sheet metal"),
         (("samples", "nowhere"), 1, "no sample photographs"),
+        (("assemble", "notes.txt", "--into", "steps"), 7, "no JSON (line 1, column 1)"),
+        (("join", "lid.pattern.json"), 7, "one face alone"),
+        (("join", "lid.pattern.json", "--name", "a/b"), 2, "cannot name files"),
+        (("blank", "lid.pattern.json", "--name", "a/b"), 2, "cannot name files"),
+        (("nest", "lid.pattern.json", "--sheet", "500x500", "--name", ".."), 2, "cannot name"),
+        (("nest", "lid.pattern.json", "--sheet", "500x500", "--into", "notes.txt"), 8, "folder"),
     ],
 )
 def test_what_is_wrong_is_said(digitize, tmp_path, words, code, sentence):
     (tmp_path / "notes.txt").write_text("buy snips")
+    lid = Pattern("lid", Circle((0.0, 0.0), 60.0), thickness_mm=1.0)
+    (tmp_path / "lid.pattern.json").write_text(document.dumps(lid))
     found, _, err = digitize(*words)
     assert found == code
     assert sentence in err
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["lid.pattern.json", "notes.txt"]
 
 
 @pytest.mark.parametrize(

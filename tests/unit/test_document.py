@@ -145,7 +145,7 @@ def test_one_edge_stands_on_one_line_and_ends_where_the_next_starts():
         (changed("precision", "scale_u", ...), "precision.scale_u is missing."),
         (changed("thickness_mm", -1), "thickness_mm must be more than 0, not -1."),
         (changed("provenance", "made_by", ...), "provenance.made_by is missing."),
-        (changed("provenance", "mode", "magic"), "provenance.mode must be ink or silhouette, not"),
+        (changed("provenance", "mode", "magic"), "provenance.mode must be ink, silhouette or op"),
         (changed("provenance", "photo_size_px", [1.5, 2]), "photo_size_px[0] must be a whole numb"),
         (changed("notices", [{"code": 1}]), "notices[0].level is missing."),
     ],

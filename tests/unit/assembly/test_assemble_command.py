@@ -60,6 +60,10 @@ def test_order_of_a_folded_tray_and_its_lid(digitize: Command, tmp_path: Path) -
     assert said["stuck"] is None
     assert said["work"]["moves"] == sum(s["work"]["moves"] for s in said["steps"])
     assert [0.0, 0.0, 1.0] in said["directions"]["along_faces"]
+    Path("file").write_text("x")
+    code, _, err = digitize("assemble", "job.json", "--into", "file")
+    assert code == 8
+    assert "the folder cannot be made (file)" in err
     for number in (1, 2, 3):
         path = tmp_path / "steps" / f"job-step-{number}.png"
         picture = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_COLOR)
@@ -111,6 +115,12 @@ def test_a_flat_piece_is_a_closed_mesh() -> None:
         ('{"pieces": [{"pattern": "a"}]}', "no name"),
         ('{"pieces": [{"name": "a"}]}', "neither pattern nor box_mm"),
         ('{"pieces": [{"name": "a", "box_mm": 5}]}', "not \\[\\["),
+        ('{"pieces": [{"name": "a", "box_mm": []}]}', "not \\[\\["),
+        ('{"pieces": [{"name": "a", "box_mm": [[0,0],[1,1,1]]}]}', "not \\[\\["),
+        ('{"pieces": [{"name": "a", "box_mm": [[0,0,0],[1,-1,1]]}]}', "not \\[\\["),
+        ('{"pieces": [{"name": "a", "box_mm": [[0,0,NaN],[1,1,1]]}]}', "not \\[\\["),
+        ('{"pieces": [{"name": "a", "box_mm": [[0,0,0],[1e400,1,1]]}]}', "not \\[\\["),
+        ("[" * 100_000, "nested too deeply"),
         ('{"pieces": [{"name": "a", "box_mm": [[0,0,0],[1,1,1]], "at_mm": [1]}]}', "three numbers"),
         (
             '{"pieces": [{"name": "a", "box_mm": [[0,0,0],[1,1,1]]},'

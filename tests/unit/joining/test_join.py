@@ -409,7 +409,7 @@ def test_what_the_faces_say_is_kept_and_thickness_must_agree(faces):
     assert made.thickness_mm == 1.2
     assert {n.code: n.level for n in made.notices}["thickness-differs"] == "doubt"
     assert join((thin, thick, c, d), JoinOptions(thickness_mm=1.5)).pattern.thickness_mm == 1.5
-    with pytest.raises(NotJoined, match="1 faces"):
+    with pytest.raises(NotJoined, match="one face alone"):
         join((a,))
     with pytest.raises(BadBend, match="no joint is called B9"):
         join(faces, JoinOptions(said={"B9": Said(90)}))
