@@ -132,8 +132,11 @@ class Lettering:
         """Text at (x, y), on a ground or with an outline if asked; ``anchor`` as in Pillow."""
         name = BOLD if bold else REGULAR
         if ground is not None:
-            box = self._draw.textbbox((x, y), drawable(text), font(size_px, name), anchor)
-            self._draw.rectangle(box, fill=ground)
+            x0, y0, x1, y1 = self._draw.textbbox(
+                (x, y), drawable(text), font(size_px, name), anchor
+            )
+            pad = size_px // 8
+            self._draw.rectangle((x0 - pad, y0 - pad, x1 + pad, y1 + pad), fill=ground)
         self._draw.text(
             (x, y),
             drawable(text),

@@ -254,7 +254,7 @@ class _View:
         bold = self._grid(view)
         # Lines are drawn on the whole canvas, so that dimension lines may leave the view.
         self._shapes(canvas)
-        bridged = [self.px([self.datum.of((x, y)) for x, y in run]) for run in bridged_mm]
+        bridged = [self._on_edge([self.datum.of((x, y)) for x, y in run]) for run in bridged_mm]
         draw_lines(canvas, bridged, COLOURS["restored"], self.line_px + 1)
         self._datum_arrows(canvas)
         with Lettering(canvas) as lettering:
@@ -360,6 +360,20 @@ class _View:
             cross = [np.add(at, arm * np.array(c)) for c in ([[-1, 0], [1, 0]], [[0, -1], [0, 1]])]
             draw_lines(canvas, cross, BLUISH_GREEN, self.line_px)
 
+    def _on_edge(self, points_mm: Sequence[Point]) -> FloatArray:
+        """Where the pattern's edge runs beside points that were guessed (N, 2), on the canvas.
+
+        The pattern need not follow a guess: what it makes of it is what is shown.
+        """
+        near = shapely.points(np.asarray(points_mm))
+        rings = [
+            shapely.LinearRing(closed.points_mm(0.2 / self.px_per_mm))
+            for closed in (self.pattern.outline, *self.pattern.openings)
+        ]
+        ring = min(rings, key=lambda r: float(np.mean(shapely.distance(r, near))))
+        along = shapely.line_locate_point(ring, near)
+        return self.px(shapely.get_coordinates(shapely.line_interpolate_point(ring, along)))
+
     def _closed(self, canvas: Picture, closed: Closed, kind: Kind) -> None:
         points = self.px(closed.points_mm(0.2 / self.px_per_mm))
         draw_lines(canvas, [points], COLOURS[kind], self.line_px, closed=True)
@@ -436,7 +450,7 @@ class _View:
             box = places.first_free(boxes)
             if box is not None:
                 x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
-                lettering.line(x, y, run.name, size, anchor="mm", outline=WHITE)
+                lettering.line(x, y, run.name, size, anchor="mm", ground=WHITE)
 
     def _run_px(self, run: EdgeRun) -> tuple[FloatArray, FloatArray]:
         """Length up to each point of some edges, and the points (N, 2), on the canvas."""
