@@ -89,4 +89,7 @@ def _step(rows: FloatArray, signed_mm: FloatArray, reach_mm: float) -> tuple[Flo
             return move, worst
         joining = np.flatnonzero(after > done.x[3] + 1e-10)
         joining = joining[np.argsort(-after[joining])][:60]
-        active = np.union1d(active, joining)
+        grown = np.union1d(active, joining)
+        if len(grown) == len(active):  # they take part already: it is as exact as it gets
+            return move, worst
+        active = grown

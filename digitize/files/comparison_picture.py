@@ -20,7 +20,7 @@ from shapely.ops import substring
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.features import features_of
 from digitize.comparing.stretches import Stretch
-from digitize.files.comparison_words import caption, change_words, title
+from digitize.files.comparison_words import caption, change_words, title, words_for
 from digitize.files.diverging import SAME, colour, full_scale_mm
 from digitize.files.palette import Rgb
 from digitize.files.picture import (
@@ -71,7 +71,7 @@ class _View:
     """One picture: where the old piece lies on it, and what is drawn from the bottom up."""
 
     def __init__(self, found: Comparison, headline: str, unit: Unit) -> None:
-        self.found, self.unit = found, unit
+        self.found, self.unit, self.words = found, unit, words_for(found)
         self.datum = datum_of(found.old)
         boxes = [self._box(p.outline) for p in (found.old, found.laid)]
         x0, y0 = (min(b[i] for b in boxes) for i in (0, 1))
@@ -270,18 +270,18 @@ class _View:
         size = round(0.85 * self.type_px)
         middle, full = y + self.type_px / 2, length(self.full_mm, self.unit)
         with Lettering(canvas) as lettering:
-            lettering.line(left - 14, middle, f"less metal -{full}", size, anchor="rm")
+            lettering.line(left - 14, middle, f"{self.words.less} -{full}", size, anchor="rm")
             right = left + count * step + 14
-            lettering.line(right, middle, f"+{full} more metal", size, anchor="lm")
+            lettering.line(right, middle, f"+{full} {self.words.more}", size, anchor="lm")
 
     def _legend(self, canvas: Picture) -> None:
         """What the lines are, in one row below the colour bar."""
         long, gap = 56.0, 14.0
         size = round(0.85 * self.type_px)
         entries = [
-            ("old edge", OLD, 2),
-            ("new edge, the same within ±", SAME, 6),
-            ("new edge, off", colour(self.full_mm / 2, self.full_mm), 9),
+            (self.words.old, OLD, 2),
+            (f"{self.words.new}, the same within ±", SAME, 6),
+            (f"{self.words.new}, off", colour(self.full_mm / 2, self.full_mm), 9),
         ]
         made_up = any(True for _ in unseen_edges(self.found))
         if made_up:

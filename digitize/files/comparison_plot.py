@@ -17,7 +17,7 @@ from digitize.comparing.comparison import Comparison
 from digitize.comparing.evidence import unseen
 from digitize.comparing.sides import Sides
 from digitize.comparing.stretches import Stretch
-from digitize.files.comparison_words import title
+from digitize.files.comparison_words import title, words_for
 from digitize.files.diverging import SAME, colour, full_scale_mm
 from digitize.files.palette import Rgb
 from digitize.files.picture import Lettering, Picture, draw_lines, png, text_size, wrapped
@@ -119,7 +119,9 @@ class _Plot:
         unit, low = self.unit, float(self.px(np.zeros(1), np.array([-self.full_mm]))[0, 1])
         for row, text in enumerate(self.title):
             lettering.line(LEFT, 18 + 1.3 * TITLE_PX * row, text, TITLE_PX, bold=True)
-        said = f"deviation along the edge, {unit}; up: more metal, down: less; grey band: within ±"
+        words = words_for(self.found)
+        said = f"deviation along the edge, {unit}; up: {words.more}, down: {words.less}"
+        said += "; grey band: within ±"
         if not self.seen.all():
             said += "; broken line: edge that was not seen"
         lettering.line(LEFT, self.top_px - 50, said, TYPE_PX)
@@ -139,7 +141,7 @@ class _Plot:
             x = float(self.px(np.array([s]), np.zeros(1))[0, 0])
             digits = 0 if unit == "mm" else 1
             lettering.line(x, low + 46, f"{s / mm_per(unit):.{digits}f}", 22, anchor="ma")
-        text = f"along the new edge from the datum corner, counter-clockwise, {unit}; "
+        text = f"along the {words.new} from the datum corner, counter-clockwise, {unit}; "
         text += (
             f"{length(self.whole_mm, unit, 0)} in all; E1, E2...: edges of {self.found.old.name}"
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.differences import Change
@@ -77,6 +78,23 @@ def area(signed_mm2: float, unit: Unit) -> str:
     return f"{signed_mm2 / 100:+.1f} cm²"
 
 
+@dataclass(frozen=True, slots=True)
+class Words:
+    """What the two pieces and the two ways to be off are called."""
+
+    old: str
+    new: str
+    less: str
+    more: str
+
+
+def words_for(found: Comparison) -> Words:
+    """The words of an old piece and a new one, or of an opening and what is placed in it."""
+    if found.registration.placed:
+        return Words("opening's edge", "piece's edge", "gap", "overlap")
+    return Words("old edge", "new edge", "less metal", "more metal")
+
+
 def title(found: Comparison, headline: str) -> str:
     """Over a picture: which pieces, and the verdict on them."""
     joint = "in" if found.registration.placed else "over"
@@ -104,7 +122,8 @@ def caption(found: Comparison, unit: Unit) -> Iterator[str]:
             f"ISO 1101); {same}"
         )
     for stretch in found.stretches[:6]:
-        yield stretch_words(stretch, unit)
+        said = stretch_words(stretch, unit)
+        yield _in_opening(said) if registration.placed else said
     if len(found.stretches) > 6:
         yield f"and {len(found.stretches) - 6} more"
     for notice in found.notices:
@@ -133,6 +152,11 @@ def notice_words(notice: Notice, unit: Unit) -> str:
     """A note or a doubt, which word comes first."""
     word = "Doubt" if notice.level == "doubt" else "Note"
     return f"{word}: {in_unit(notice.text, unit)}"
+
+
+def _in_opening(said: str) -> str:
+    """A stretch's sentence where the old piece is an opening: gaps are not all to be mended."""
+    return said.replace("trim ", "overlap of ", 1).replace("short ", "gap of ", 1)
 
 
 def stretch_words(stretch: Stretch, unit: Unit) -> str:

@@ -2,8 +2,9 @@
 
 The exact generator (accuracy notes, section 6, worked out and checked there): points at radius
 R + A cos(m phi) leave the centre of the least-squares circle and of the minimum zone where
-they are, and the zone is exactly 2 A.  Second opinion: scipy.optimize on the distance as
-shapely (GEOS) tells it, which shares no line with our own.
+they are, and the zone is exactly 2 A.  Second opinions: scipy.optimize on the distance as
+shapely (GEOS) tells it, GEOS's smallest enclosing circle, and trimesh's iterative closest point,
+none of which shares a line with our own.
 """
 
 from __future__ import annotations
@@ -14,7 +15,8 @@ import numpy as np
 import pytest
 import shapely
 from numpy.typing import NDArray
-from scipy.optimize import minimize
+from scipy.optimize import least_squares, minimize
+from trimesh.registration import icp
 
 from digitize.comparing.boundary import Boundary
 from digitize.comparing.least_squares import settle
@@ -144,6 +146,90 @@ def test_least_squares_and_zone_agree_with_a_general_optimiser() -> None:
         lambda p: float(distances(p).max()), packed, method="Nelder-Mead", options=options
     )
     assert zone.largest_mm <= theirs.fun + 1e-6
+
+
+def test_least_squares_circle_of_published_points() -> None:
+    """Gander, Golub and Strebel, BIT 34 (1994) 558: six points and the circle nearest to them.
+
+    Geometric fit: centre (4.7398, 2.9835), radius 4.7142 (recalled, and checked by scipy below).
+    At the best radius the best centre for that radius is the same.
+    """
+    points = np.array([(1.0, 7.0), (2.0, 6.0), (5.0, 8.0), (7.0, 7.0), (9.0, 5.0), (3.0, 7.0)])
+    centre, radius = np.array([4.7398, 2.9835]), 4.7142
+
+    def residuals(circle: FloatArray) -> FloatArray:
+        return np.asarray(np.hypot(*(points - circle[:2]).T) - circle[2])
+
+    free = least_squares(residuals, (5.0, 3.0, 5.0), xtol=1e-14, ftol=1e-14, gtol=1e-14).x
+    assert free == pytest.approx((*centre, radius), abs=5e-5)
+    edge = Boundary.of_closed(Circle((0.0, 0.0), float(free[2])))
+    settled = settle(edge, points, np.ones(6), Pose(0.0, (-5.3, -2.6)), sound_only=False)
+    assert settled.pose.back(np.zeros((1, 2)))[0] == pytest.approx(centre, abs=5e-5)
+
+
+def test_minimum_zone_about_a_point_is_the_smallest_enclosing_circle() -> None:
+    """About a small circle the zone ends at the smallest circle round all points (GEOS)."""
+    rng = np.random.default_rng(11)
+    small = 1.0
+    edge = Boundary.of_closed(Circle((0.0, 0.0), small))
+    for _ in range(5):
+        points = rng.normal(0.0, 20.0, (40, 2)) * (1.0, 0.6)
+        round_all = shapely.minimum_bounding_radius(shapely.MultiPoint(points))
+        start = Pose(0.3, tuple(-Pose(0.3).of(points.mean(axis=0)[None])[0]))
+        zone = least_zone(edge, points, start)
+        assert zone.largest_mm + small == pytest.approx(round_all, abs=1e-6)
+
+
+def test_minimum_zone_of_a_parabola_on_a_straight_edge() -> None:
+    """Of x**2 on [-1, 1] the best straight line is 1/2, off by 1/2 (Chebyshev's T2)."""
+    deep, half = 1.4, 100.0
+    slab = Boundary.of_closed(
+        Contour.of(
+            (
+                Line((-400.0, 0.0), (400.0, 0.0)),
+                Line((400.0, 0.0), (400.0, 300.0)),
+                Line((400.0, 300.0), (-400.0, 300.0)),
+                Line((-400.0, 300.0), (-400.0, 0.0)),
+            )
+        )
+    )
+    x = np.linspace(-half, half, 41)
+    points = np.column_stack((x, deep * (x / half) ** 2))
+    true = Pose(-0.9, (17.0, 4.0))
+    start = true.stepped(np.array([0.4, 0.9, 0.006]), np.zeros(2))
+    zone = least_zone(slab, true.back(points), start)
+    assert zone.largest_mm == pytest.approx(deep / 2, abs=1e-6)
+    turn_deg, _ = offset_truth(zone.pose, true.back(points), true)
+    assert turn_deg < 1e-4
+
+
+def test_a_general_registration_library_finds_the_same_pose() -> None:
+    """trimesh's ICP, from near the truth, on points 0.005 mm apart along the old edge, which is how far it gets."""
+    shape = flanged_bracket()
+    edge = Boundary.of_closed(shape)
+    points, normal, _ = along(edge, 2.0)
+    rng = np.random.default_rng(3)
+    true = Pose(0.8, (-60.0, 25.0))
+    new = true.back(points + normal * rng.normal(0.0, 0.15, len(points))[:, None])
+    ours = register_edges(Boundary.of_points(new), edge, FitOptions("all"))
+    by_points = settle(edge, new, np.ones(len(new)), ours.pose, sound_only=False)
+    dense, _, _ = along(edge, 0.005)
+    start = true.stepped(np.array([0.2, -0.3, 0.003]), np.zeros(2))
+    first = np.eye(4)
+    first[:2, :2], first[:2, 3] = start.matrix, start.move_mm
+    flat = np.zeros((len(new), 1))
+    matrix, _, _ = icp(
+        np.hstack((new, flat)),
+        np.hstack((dense, np.zeros((len(dense), 1)))),
+        initial=first,
+        threshold=1e-12,
+        max_iterations=400,
+        scale=False,
+        reflection=False,
+    )
+    theirs = new @ matrix[:2, :2].T + matrix[:2, 3]
+    assert np.hypot(*(by_points.pose.of(new) - theirs).T).max() < 0.005
+    assert np.hypot(*(ours.pose.of(new) - theirs).T).max() < 0.01
 
 
 @pytest.mark.parametrize("seed", range(4))
