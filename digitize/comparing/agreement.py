@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.comparing.boundary import IntArray
-from digitize.comparing.common_scale import shared_scale_u
+from digitize.pattern.common_scale import shared_scale_u
 from digitize.pattern.contour import Closed, Edge
 from digitize.pattern.model import Pattern, Precision
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from digitize.comparing.common_scale import same_photo
 from digitize.comparing.evidence import length_mm
 from digitize.errors import Notice
+from digitize.pattern.common_scale import same_photo
 from digitize.pattern.model import Pattern
 
 _ASIDE = re.compile(r"\s*\([^()]{24,}\)")  # long enough to be a list of places

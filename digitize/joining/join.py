@@ -10,7 +10,7 @@ uncertainty of the whole pattern.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple
 
@@ -27,7 +27,7 @@ from digitize.joining.faces import (
     sides_of,
     turned_over,
 )
-from digitize.joining.matching import TELL, Pair, matched
+from digitize.joining.matching import STANDING, TELL, Pair, matched
 from digitize.joining.parts import cut, part_of, stretch_mm
 from digitize.joining.placing import (
     Place,
@@ -39,6 +39,7 @@ from digitize.joining.placing import (
     refuse_open_loops,
 )
 from digitize.joining.union import united
+from digitize.pattern.common_scale import shared_scale_u
 from digitize.pattern.model import BendLine, Pattern, Precision, Provenance, Traced
 from digitize.pattern.segments import Point
 from digitize.pattern.soundness import fault
@@ -48,6 +49,8 @@ Ends = Traced | Literal["face", "tangent"]
 throughout, or at the tangent line, where the flat ends and the bend begins."""
 
 WITHIN_MM = 1.0
+"""How far the two sides of a bend may differ in length: what snips, a file and a ragged edge
+leave on a hand-made piece; common practice, no source."""
 
 
 class JointSaid(NamedTuple):
@@ -126,7 +129,14 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
         many = f"{len(faces)} faces are too many"
         what = "one face alone has nothing to be joined to" if len(faces) == 1 else many
         raise NotJoined(what, do=f"give the patterns of 2 to {MOST_FACES} faces")
-    faces, sides, said = _faces_and_joints(faces, options)
+    shared = {
+        (i, j): shared_scale_u(a, b) for i, a in enumerate(faces) for j, b in enumerate(faces)
+    }
+
+    def pair_of(one: Side, other: Side) -> Pair:
+        return Pair(one, other, shared[one.face, other.face])
+
+    faces, sides, said = _faces_and_joints(faces, options, pair_of)
 
     def fits(pairs: Sequence[Pair]) -> bool:
         return overlap(laid(faces, places(len(faces), pairs, {}))) is None
@@ -136,7 +146,7 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
             laid(faces, places(len(faces), pairs, {})), laid(faces, places(len(faces), others, {}))
         )
 
-    pairs = matched(sides, said, options.within_mm, fits, same)
+    pairs = matched(sides, said, options.within_mm, fits, same, pair=pair_of)
     words = [_words(f"B{i}", options) for i in range(1, len(pairs) + 1)]
     for name in options.said:
         if name != ALL and name not in {f"B{i}" for i in range(1, len(pairs) + 1)}:
@@ -192,7 +202,7 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
 
 
 def _faces_and_joints(
-    faces: Sequence[Pattern], options: JoinOptions
+    faces: Sequence[Pattern], options: JoinOptions, pair_of: Callable[[Side, Side], Pair]
 ) -> tuple[list[Pattern], list[tuple[Side, ...]], tuple[Pair, ...]]:
     """Faces cut where a bend takes a part of a side, and turned over; sides; joints said."""
     faces = list(faces)
@@ -222,14 +232,16 @@ def _faces_and_joints(
             else _again(side, sides)
             for side in (pair.one, pair.other)
         )
-        joined.append(Pair(one, other))
+        joined.append(pair_of(one, other))
     for i in options.turned_over:
         if not 0 <= i < len(faces):
             raise NotJoined(f"there is no face {i + 1}", do=f"there are {len(faces)}")
         faces[i] = from_behind(faces[i])
         sides[i] = turned_over(sides[i], faces[i])
         joined = [
-            Pair(*(turned_over((s,), faces[i])[0] if s.face == i else s for s in (p.one, p.other)))
+            pair_of(
+                *(turned_over((s,), faces[i])[0] if s.face == i else s for s in (p.one, p.other))
+            )
             for p in joined
         ]
     return faces, sides, tuple(joined)
@@ -252,7 +264,7 @@ def _said(sides: Sequence[Sequence[Side]], options: JoinOptions) -> tuple[Pair, 
         if said.at_mm is None and abs(pair.difference_mm) > options.within_mm:
             raise NotJoined(
                 f"{one.full_name} is {one.line.length_mm:.1f} mm long and {other.full_name} "
-                f"{other.line.length_mm:.1f} mm",
+                f"{other.line.length_mm:.1f} mm; {STANDING}",
                 do=f"check the names, allow more than {options.within_mm:g} mm with --within, or "
                 f'say where on the longer the shorter begins, as "{said.one} {said.other} at 20"',
             )
@@ -443,8 +455,9 @@ def _joint_notices(joints: Sequence[Joint], blended_mm: float) -> list[Notice]:
         if abs(joint.difference_mm) > 3.0 * joint.u_difference_mm:
             text = (
                 f"{joint.bend}: {joint.one} and {joint.other} differ by "
-                f"{abs(joint.difference_mm):.2f} mm in length, more than their ± explains; the "
-                "pattern's ± was widened: trace both again, or check that they are one bend"
+                f"{abs(joint.difference_mm):.2f} mm in length, more than their ± explains "
+                f"({STANDING}); the pattern's ± was widened: trace both again, or check that they "
+                "are one bend"
             )
             notices.append(Notice("joint-mismatch", text, "doubt"))
         if joint.found and joint.cost > -TELL:

@@ -34,6 +34,7 @@ class Pair:
 
     one: Side
     other: Side
+    shared_scale_u: float = 0.0  # relative: what makes both faces too large alike
 
     @property
     def difference_mm(self) -> float:
@@ -42,8 +43,10 @@ class Pair:
 
     @property
     def u_difference_mm(self) -> float:
-        """Standard uncertainty of that difference."""
-        return max(math.hypot(self.one.u_length_mm, self.other.u_length_mm), _LEAST_U_MM)
+        """Standard uncertainty of that difference, without what both lengths have in common."""
+        both = self.one.line.length_mm * self.other.line.length_mm * self.shared_scale_u**2
+        own = self.one.u_length_mm**2 + self.other.u_length_mm**2 - 2.0 * both
+        return max(math.sqrt(max(0.0, own)), _LEAST_U_MM)
 
     @property
     def cost(self) -> float:
@@ -70,17 +73,20 @@ def matched(
     within_mm: float,
     fits: Callable[[Sequence[Pair]], bool],
     same: Callable[[Sequence[Pair], Sequence[Pair]], bool],
+    *,
+    pair: Callable[[Side, Side], Pair] = Pair,
 ) -> tuple[Pair, ...]:
     """The joints: those that were said, then those found, face by face.
 
     ``fits`` tells whether faces joined so lie beside each other, ``same`` whether two ways of
-    joining give one piece, as either long side of a plain rectangle does.  Raises NotJoined
+    joining give one piece, as either long side of a plain rectangle does; ``pair`` makes the
+    pair of two sides.  Raises NotJoined
     where a face matches none, or the faces go together in more than one way.
     """
-    found = _Search(faces, said, within_mm, fits)
+    found = _Search(faces, said, within_mm, fits, pair)
     found.run()
     if not found.trees and not found.given_up:
-        raise NotJoined(_lonely(faces, said, within_mm), do=_SAY)
+        raise NotJoined(_lonely(faces, said, within_mm, pair), do=_SAY)
     best = min((cost for cost, _ in found.trees), default=0.0)
     good = sorted((t for t in found.trees if t[0] < best + TELL), key=lambda t: t[0])
     if found.given_up or len(good) > _MOST_ALIKE:
@@ -92,6 +98,7 @@ def matched(
     return (*said, *chosen)
 
 
+STANDING = "a flange that stood up toward the camera makes a side too long"
 _SEVERAL = "the faces go together in more than one way"
 _SAY = 'say which sides meet, as --joint "A.E3 B.E1"'
 
@@ -105,7 +112,12 @@ def _either(good: Sequence[tuple[float, tuple[Pair, ...]]]) -> str:
     return f"{' and '.join(one)}, or {' and '.join(other)}"
 
 
-def _lonely(faces: Sequence[Sequence[Side]], said: Sequence[Pair], within_mm: float) -> str:
+def _lonely(
+    faces: Sequence[Sequence[Side]],
+    said: Sequence[Pair],
+    within_mm: float,
+    pair: Callable[[Side, Side], Pair],
+) -> str:
     """What keeps the faces apart."""
     group = _grouped(len(faces), said)
     for face, sides in enumerate(faces):
@@ -122,11 +134,11 @@ def _lonely(faces: Sequence[Sequence[Side]], said: Sequence[Pair], within_mm: fl
             p
             for a in sides
             for b in others
-            if abs((p := Pair(a, b)).difference_mm) <= within_mm and p.cost < 0.0
+            if abs((p := pair(a, b)).difference_mm) <= within_mm and p.cost < 0.0
         ]
         if others and not like:
             nearest = "" if near is None else f"; nearest are {near[1]} and {near[2]}, "
-            nearest += "" if near is None else f"{near[0]:.2f} mm apart in length"
+            nearest += "" if near is None else f"{near[0]:.2f} mm apart in length ({STANDING})"
             return f"no side of face {letter(face)} is clearly one of another face too{nearest}"
     return "no sides of like length join all the faces without laying one over another"
 
@@ -149,10 +161,11 @@ class _Search:
         said: Sequence[Pair],
         within_mm: float,
         fits: Callable[[Sequence[Pair]], bool],
+        pair: Callable[[Side, Side], Pair],
     ) -> None:
         used = {(s.face, s.names) for p in said for s in (p.one, p.other)}
         pairs = [
-            Pair(a, b)
+            pair(a, b)
             for f, g in combinations(range(len(faces)), 2)
             for a in faces[f]
             for b in faces[g]

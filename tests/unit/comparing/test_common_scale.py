@@ -9,11 +9,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from digitize.comparing.common_scale import shared_scale_u
 from digitize.comparing.comparison import Comparison, compare
 from digitize.comparing.pose import Pose
 from digitize.pattern import document
 from digitize.pattern.budget import POWERS, Budget, Field, Part
+from digitize.pattern.common_scale import shared_scale_u
 from digitize.pattern.contour import Circle, Contour
 from digitize.pattern.model import Pattern, Precision, Provenance
 from digitize.pattern.segments import Line, Point

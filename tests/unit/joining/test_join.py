@@ -17,9 +17,10 @@ from digitize.blank.hand import from_behind
 from digitize.joining.faces import NotJoined, sides_of, turned_over
 from digitize.joining.join import JoinOptions, JointSaid, join
 from digitize.pattern import document
+from digitize.pattern.budget import POWERS, Budget, Field, Part
 from digitize.pattern.contour import Circle, Contour
 from digitize.pattern.extent import closed_extent_mm
-from digitize.pattern.model import Pattern, PointMark, Precision
+from digitize.pattern.model import Pattern, PointMark, Precision, Provenance
 from digitize.pattern.placement import placed
 from digitize.pattern.region import polygon
 from digitize.pattern.segments import Arc, Line
@@ -112,6 +113,39 @@ def test_faces_laid_anyhow_become_the_whole_again(faces, whole):
             assert math.dist(p, q) < 1e-6
     assert {(b.angle_deg, b.toward_face, b.traced) for b in made.bends} == {(90, True, "outside")}
     assert document.loads(document.dumps(made)) == made
+
+
+def test_one_print_does_not_count_in_the_difference_of_two_sides(faces):
+    """Both faces measured by one printer profile, its scale known to 0.1 %, the paper's to 0.035 %.
+
+    The scale makes both sides of 170 mm too long alike; what is left are edges and paper.
+    """
+    common, paper = 0.001, 0.0005 / math.sqrt(2)
+    growth = math.hypot(common, paper)
+    coefficients = [tuple(growth if p == q else 0.0 for p in POWERS) for q in ((1, 0), (0, 1))]
+    parts = (Part("print scale", (Field(*coefficients),)),)
+    seen = Precision(0.03, growth, Budget((0.0, 0.0), 0.0, 1.0, parts))
+
+    def told(factors):
+        return [
+            replace(
+                f,
+                precision=seen,
+                provenance=Provenance(
+                    "hand", print_scale=s, print_measured=True, target="ring A4, sheet 1"
+                ),
+            )
+            for f, s in zip(faces, factors, strict=True)
+        ]
+
+    own = 2 * 2 * 0.03**2  # each length has two ends
+    one, (first, *_) = 170.0, join(told([(0.998, 1.001)] * 4)).joints
+    assert first.u_difference_mm == pytest.approx(math.sqrt(own + 2 * (paper * one) ** 2), rel=1e-3)
+    other = [(0.998, 1.001), (0.997, 1.001), (0.998, 1.001), (0.998, 1.001)]
+    (first, *_) = join(told(other)).joints
+    assert first.u_difference_mm == pytest.approx(
+        math.sqrt(own + 2 * (growth * one) ** 2), rel=1e-3
+    )
 
 
 def test_an_error_at_a_joint_is_told_and_leaves_no_sliver(faces):
