@@ -44,6 +44,15 @@ class Axis:
         ux, uy = self.along
         return dx * ux + dy * uy, dy * ux - dx * uy
 
+    def sine(self, other: Axis) -> float:
+        """Sine of the turn from this direction to another line's."""
+        (ux, uy), (vx, vy) = self.along, other.along
+        return ux * vy - uy * vx
+
+    def crossing(self, other: Axis) -> Point:
+        """Where it crosses a line that is not parallel to it."""
+        return self.point(other.station(self.through_mm)[1] / self.sine(other))
+
     def point(self, along_mm: float, left_mm: float = 0.0) -> Point:
         """The point so far along the line and to the left of it."""
         (x, y), (ux, uy) = self.through_mm, self.along

@@ -11,12 +11,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import shapely
+
 from digitize.bending.facts import BendFacts, told
 from digitize.blank.checks import check
 from digitize.blank.errors import NotDeveloped
 from digitize.blank.faces import split
 from digitize.blank.folds import FoldTree, fold_tree
 from digitize.blank.inside import Carrier, Moved
+from digitize.blank.lines import Area
 from digitize.blank.outline import OpenEnd, blank_outline
 from digitize.blank.scribes import bend_line, scribe_lines
 from digitize.blank.shared_corners import joined_corners
@@ -26,6 +29,8 @@ from digitize.pattern.region import metal
 from digitize.pattern.segments import Point
 from digitize.pattern.soundness import fault
 
+_CUT_AWAY_MM = 0.1
+_MEETING_SINE = 0.1
 U_OF_K = 0.04
 """Standard uncertainty of a K from tables: the laws differ by 0.35 to 0.45 for one steel."""
 
@@ -87,14 +92,28 @@ def develop(pattern: Pattern, facts: Sequence[BendFacts], base: int | None = Non
     bends = tuple(bend_line(tree, i, f, outline) for i, f in enumerate(facts))
     scribes = tuple(s for fold in tree.folds for s in scribe_lines(tree, fold, outline, sheet))
     blank = replace(blank, bends=bends, scribes=scribes)
+    open_ends = tuple(end for end in outline.open_ends if not _relieved(tree, end, sheet))
     notices = (
         *pattern.notices,
         *_reached(pattern, [m.bends for m in moved]),
-        *check(blank, tree, outline.open_ends),
+        *check(blank, tree, open_ends),
     )
-    return Blank(
-        replace(blank, notices=tuple(dict.fromkeys(notices))), tree, facts, outline.open_ends
-    )
+    return Blank(replace(blank, notices=tuple(dict.fromkeys(notices))), tree, facts, open_ends)
+
+
+def _relieved(tree: FoldTree, end: OpenEnd, sheet: Area) -> bool:
+    """Whether the sheet is cut away where the tangent lines cross of bends that meet there."""
+    one, *others = end.folds
+    for two in others or tree.folds:
+        shared = {one.parent, one.child} & {two.parent, two.child}
+        if two is one or not shared or abs(one.chord.axis.sine(two.chord.axis)) < _MEETING_SINE:
+            continue
+        (face,) = shared
+        crossing = tree.tangent(one, face).crossing(tree.tangent(two, face))
+        near = math.dist(crossing, end.at_mm) < 2 * (one.strip_mm + two.strip_mm)
+        if near and shapely.distance(sheet, shapely.Point(crossing)) > _CUT_AWAY_MM:
+            return True
+    return False
 
 
 def _reached(pattern: Pattern, reached: Sequence[tuple[str, ...]]) -> list[Notice]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from digitize.bending.facts import BendFacts
 from digitize.blank.crossings import bend_names
+from digitize.blank.cutting import Axis
 from digitize.blank.errors import NotDeveloped
 from digitize.blank.faces import Chord, Faces
 from digitize.pattern.segments import Point
@@ -33,6 +34,11 @@ class Fold:
         """How far a point of the pattern lies beyond the bend line, as seen from the base."""
         (x, y), (nx, ny) = self.chord.axis.through_mm, self.normal
         return (p[0] - x) * nx + (p[1] - y) * ny
+
+    def normal_into(self, face: int) -> Point:
+        """Unit normal of the bend, pointing into one of its two faces."""
+        nx, ny = self.normal
+        return (nx, ny) if face == self.child else (-nx, -ny)
 
     @property
     def strip_mm(self) -> float:
@@ -69,6 +75,13 @@ class FoldTree:
     def into(self, face: int) -> Fold | None:
         """The fold through which a face hangs on the base."""
         return next((f for f in self.folds if f.child == face), None)
+
+    def tangent(self, fold: Fold, face: int) -> Axis:
+        """A face's tangent line at one of its folds, on the blank."""
+        nx, ny = fold.normal_into(face)
+        d, (dx, dy) = fold.facts.reach_mm, self.moves_mm[face]
+        x, y = fold.chord.axis.through_mm
+        return Axis((x + d * nx + dx, y + d * ny + dy), fold.chord.axis.along)
 
     def chain(self, face: int) -> list[Fold]:
         """The folds from the base to a face."""

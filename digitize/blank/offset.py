@@ -144,8 +144,7 @@ def _meeting(a: Segment, b: Segment) -> list[Point]:
     match a, b:
         case Line(), Line():
             one, two = (Axis.between(s.start_mm, s.end_mm) for s in (a, b))
-            (ux, uy), (nx, ny) = one.along, two.normal
-            return [one.point(-two.station(one.through_mm)[1] / (ux * nx + uy * ny))]
+            return [one.crossing(two)]
         case Line(), Arc():
             return _on_circle(Axis.between(a.start_mm, a.end_mm), b)
         case Arc(), Line():

@@ -18,10 +18,9 @@ import shapely
 
 from digitize.blank.checks import UNRELIEVED
 from digitize.blank.combine import largest_without, together
-from digitize.blank.cutting import Axis
 from digitize.blank.develop import Blank
 from digitize.blank.errors import NotDeveloped
-from digitize.blank.folds import Fold, FoldTree
+from digitize.blank.folds import FoldTree
 from digitize.blank.lines import within
 from digitize.blank.outline import OpenEnd
 from digitize.errors import Notice
@@ -94,8 +93,8 @@ def _corner(tree: FoldTree, end: OpenEnd, style: Style, edge: shapely.LinearRing
     """About the crossing of the tangent lines on the face that both bends border."""
     one, two = end.folds
     (face,) = {one.parent, one.child} & {two.parent, two.child}
-    a, b = (_tangent(tree, f, face) for f in end.folds)
-    centre = _crossing(a, b)
+    a, b = (tree.tangent(f, face) for f in end.folds)
+    centre = a.crossing(b)
     thickness = one.facts.thickness_mm
     least = LEAST_DIAMETER_MM[0 if thickness <= THIN_MM else 1] / 2
     reach = max(math.dist(centre, end.at_mm), edge.distance(shapely.Point(centre))) + _PAST_MM
@@ -111,7 +110,7 @@ def _corner(tree: FoldTree, end: OpenEnd, style: Style, edge: shapely.LinearRing
 
 def _kite(tree: FoldTree, end: OpenEnd, face: int, centre: Point) -> Contour:
     """From a little behind the crossing to a little past both bends' other tangent lines."""
-    back = [_inward(f, face) for f in end.folds]
+    back = [f.normal_into(face) for f in end.folds]
     sides = [f.chord.axis.along for f in end.folds]
     spans = [f.facts.allowance_mm + 2 * BEHIND_MM for f in end.folds]
     # Along the second bend's line one leaves the first bend's strip, and the other way round.
@@ -144,7 +143,7 @@ def _notch(tree: FoldTree, end: OpenEnd, style: Style) -> Contour:
     outward = 1.0 if here > axis.station(tree.faces.corner(other))[0] else -1.0
     width = max(facts.thickness_mm, NARROWEST_MM)
     face = fold.parent if fold.parent in end.runs_on else fold.child
-    nx, ny = _inward(fold, face)
+    nx, ny = fold.normal_into(face)
     dx, dy = tree.moves_mm[face]
     beyond = fold.beyond_mm(tree.faces.corner(end.corner))
     beyond = beyond if face == fold.parent else -beyond
@@ -171,27 +170,6 @@ def _notch(tree: FoldTree, end: OpenEnd, style: Style) -> Contour:
         else:
             rounded.append(s)
     return Contour.of(rounded)
-
-
-def _inward(fold: Fold, face: int) -> Point:
-    """Unit normal of a bend, pointing into a face beside it."""
-    nx, ny = fold.normal
-    return (nx, ny) if face == fold.child else (-nx, -ny)
-
-
-def _tangent(tree: FoldTree, fold: Fold, face: int) -> Axis:
-    """A face's tangent line at a bend, on the blank."""
-    nx, ny = _inward(fold, face)
-    d, (dx, dy) = fold.facts.reach_mm, tree.moves_mm[face]
-    x, y = fold.chord.axis.through_mm
-    return Axis((x + d * nx + dx, y + d * ny + dy), fold.chord.axis.along)
-
-
-def _crossing(a: Axis, b: Axis) -> Point:
-    (ux, uy), (nx, ny) = a.along, b.normal
-    across = ux * nx + uy * ny
-    left = b.station(a.through_mm)[1]
-    return a.point(-left / across)
 
 
 def _counter_clockwise(corners: list[Point]) -> Contour:

@@ -96,11 +96,7 @@ def _run_mm(outline: Contour, a: Place, b: Place) -> float:
 
 def _crossing(pattern: Pattern, i: int, j: int) -> Point | None:
     one, two = (Axis.between(b.start_mm, b.end_mm) for b in (pattern.bends[i], pattern.bends[j]))
-    (ux, uy), (nx, ny) = one.along, two.normal
-    across = ux * nx + uy * ny
-    if abs(across) < _CROSSING:
-        return None
-    return one.point(-two.station(one.through_mm)[1] / across)
+    return one.crossing(two) if abs(one.sine(two)) > _CROSSING else None
 
 
 def _through(outline: Contour, a: Place, b: Place, corner: Point) -> Contour:

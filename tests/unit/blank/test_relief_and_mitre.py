@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -52,6 +53,15 @@ def test_nothing_is_left_that_would_be_bent_two_ways(box, unfold, style):
     assert "bend-unrelieved" not in codes(blank)
     assert "relief-cut" in codes(blank)
     assert not blank.open_ends
+
+
+@pytest.mark.parametrize("style", ["round", "square"])
+def test_a_relieved_blank_that_is_developed_again_asks_for_no_relief(box, unfold, style):
+    once = relieved(unfold(box, RIGHT), style).pattern
+    again = unfold(replace(once, notices=()))
+    assert not again.open_ends
+    assert "bend-unrelieved" not in codes(again)
+    assert "bend-unrelieved" in codes(unfold(replace(unfold(box, RIGHT).pattern, notices=())))
 
 
 def test_corner_holes_have_the_published_least_diameter(box, unfold):
