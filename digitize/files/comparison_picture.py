@@ -36,7 +36,8 @@ from digitize.files.picture import (
 from digitize.files.topdown_proof import TopdownPicture
 from digitize.files.units import Unit, length
 from digitize.pattern.contour import Closed
-from digitize.pattern.dimensions import datum_of, opening_letter
+from digitize.pattern.datum import datum_of
+from digitize.pattern.edge_names import opening_letter
 from digitize.pattern.extent import Box
 from digitize.pattern.region import metal
 from digitize.pattern.segments import Point, Segment

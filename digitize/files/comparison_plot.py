@@ -22,7 +22,7 @@ from digitize.files.diverging import SAME, colour, full_scale_mm
 from digitize.files.palette import Rgb
 from digitize.files.picture import Lettering, Picture, draw_lines, png, text_size, wrapped
 from digitize.files.units import Unit, length, mm_per
-from digitize.pattern.dimensions import datum_of
+from digitize.pattern.datum import datum_of
 from digitize.pattern.extent import Box
 
 FloatArray = NDArray[np.float64]

@@ -33,19 +33,6 @@ from digitize.pattern.readings import (
 )
 from digitize.pattern.segments import Arc, Line, Point
 
-__all__ = [
-    "Datum",
-    "Dimension",
-    "DimensionList",
-    "Kind",
-    "NamedEdge",
-    "caliper_width",
-    "datum_of",
-    "dimensions",
-    "named_edges",
-    "opening_letter",
-]
-
 Kind = Literal[
     "overall",
     "length",
