@@ -24,7 +24,7 @@ from digitize.cli.options import (
 if TYPE_CHECKING:
     from digitize.bending.facts import Said
     from digitize.files.units import Unit as FileUnit
-    from digitize.joining.join import JointSaid
+    from digitize.joining.options import JointSaid
 
 
 class Ends(StrEnum):
@@ -88,8 +88,8 @@ def join(
     from digitize.cli import drawings, show_blank, show_join
     from digitize.cli.documents import read_pattern
     from digitize.files.atomic import refuse_existing, write_all
-    from digitize.joining.join import WITHIN_MM, JoinOptions
     from digitize.joining.join import join as joined_faces
+    from digitize.joining.options import WITHIN_MM, JoinOptions
 
     read = [read_pattern(path) for path in faces]
     name = name or f"{read[0].name}-joined"
@@ -129,7 +129,7 @@ def _said(
     from digitize.bending.facts import Said
     from digitize.cli import bend_words
     from digitize.joining.faces import NotJoined
-    from digitize.joining.join import JointSaid
+    from digitize.joining.options import JointSaid
 
     pairs: list[JointSaid] = []
     said: dict[str, Said] = {}

@@ -10,103 +10,23 @@ uncertainty of the whole pattern.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Literal, NamedTuple
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from digitize.bending.facts import ALL, Said
 from digitize.bending.setback import BadBend, outside_setback_mm
-from digitize.blank.hand import from_behind
 from digitize.errors import Notice
-from digitize.joining.faces import (
-    MOST_FACES,
-    NotJoined,
-    Side,
-    letter,
-    side_named,
-    sides_of,
-    turned_over,
-)
+from digitize.joining.faces import MOST_FACES, NotJoined, Side, letter
+from digitize.joining.joint import Joint, joint_of, precision, u_turn_rad
 from digitize.joining.matching import STANDING, TELL, Pair, matched
-from digitize.joining.parts import cut, part_of, stretch_mm
-from digitize.joining.placing import (
-    Place,
-    alike,
-    ends_apart_mm,
-    laid,
-    overlap,
-    places,
-    refuse_open_loops,
-)
+from digitize.joining.options import Ends, JoinOptions, JointSaid
+from digitize.joining.placing import Place, alike, laid, overlap, places, refuse_open_loops
+from digitize.joining.said import faces_and_joints
 from digitize.joining.union import united
 from digitize.pattern.common_scale import shared_scale_u
-from digitize.pattern.model import BendLine, Pattern, Precision, Provenance, Traced
+from digitize.pattern.model import BendLine, Pattern, Provenance, Traced
 from digitize.pattern.segments import Point
 from digitize.pattern.soundness import fault
-
-Ends = Traced | Literal["face", "tangent"]
-"""Where the faces were seen to end at a bend: as ``BendLine.traced`` says it, on the seen face
-throughout, or at the tangent line, where the flat ends and the bend begins."""
-
-WITHIN_MM = 1.0
-"""How far the two sides of a bend may differ in length: what snips, a file and a ragged edge
-leave on a hand-made piece; common practice, no source."""
-
-
-class JointSaid(NamedTuple):
-    """Two sides that are one bend, as A.E3 and B.E1.
-
-    Where the bend takes only a part of the longer side, ``at_mm`` is where on it the shorter one
-    begins, from the corner where the longer side begins, going round counter-clockwise.
-    """
-
-    one: str
-    other: str
-    at_mm: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class JoinOptions:
-    """How faces are joined.
-
-    ``said`` maps B1... or ``all`` to what is said of
-    a bend.  Sides may differ in length by ``within_mm``.  Faces in ``turned_over`` (from 0) were
-    seen from the other side of the sheet than the rest.
-    """
-
-    name: str = "joined"
-    joints: tuple[JointSaid, ...] = ()
-    said: Mapping[str, Said] = field(default_factory=dict)
-    ends: Ends = "outside"
-    turned_over: frozenset[int] = frozenset()
-    thickness_mm: float | None = None
-    within_mm: float = WITHIN_MM
-    made_by: str = "hand"
-
-
-@dataclass(frozen=True, slots=True)
-class Joint:
-    """A bend two faces were joined along, and how well they met.
-
-    ``difference_mm`` is how much longer the first side is, ``start_off_mm`` and ``end_off_mm``
-    how far the corners at the first side's start and end missed each other, ``residual_mm``
-    their root mean square.  ``u_mm`` is the standard uncertainty the joint adds to a length
-    over it.
-    """
-
-    bend: str
-    one: str
-    other: str
-    length_mm: float
-    difference_mm: float
-    u_difference_mm: float
-    start_off_mm: float
-    end_off_mm: float
-    residual_mm: float
-    u_mm: float
-    gap_mm: float
-    found: bool  # not said
-    cost: float  # as ``Pair`` has it
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +56,7 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
     def pair_of(one: Side, other: Side) -> Pair:
         return Pair(one, other, shared[one.face, other.face])
 
-    faces, sides, said = _faces_and_joints(faces, options, pair_of)
+    faces, sides, said = faces_and_joints(faces, options, pair_of)
 
     def fits(pairs: Sequence[Pair]) -> bool:
         return overlap(laid(faces, places(len(faces), pairs, {}))) is None
@@ -167,7 +87,7 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
         )
     union = united(placed, pairs, gaps)
     joints = tuple(
-        _joint(f"B{i}", p, pairs, placed, where, gaps[p], p not in said)
+        joint_of(f"B{i}", p, pairs, placed, where, gaps[p], p not in said)
         for i, p in enumerate(pairs, 1)
     )
     bends = tuple(
@@ -182,7 +102,7 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
         marks=tuple(m for f in placed for m in f.marks),
         scribes=tuple(s for f in placed for s in f.scribes),
         thickness_mm=thickness_mm,
-        precision=_precision(faces, pairs, joints),
+        precision=precision(faces, pairs, joints),
         provenance=Provenance(made_by=options.made_by),
         notices=(
             *_face_notices(faces),
@@ -199,83 +119,6 @@ def join(faces: Sequence[Pattern], options: JoinOptions | None = None) -> Joined
             do="check which sides meet",
         )
     return Joined(pattern, joints, where)
-
-
-def _faces_and_joints(
-    faces: Sequence[Pattern], options: JoinOptions, pair_of: Callable[[Side, Side], Pair]
-) -> tuple[list[Pattern], list[tuple[Side, ...]], tuple[Pair, ...]]:
-    """Faces cut where a bend takes a part of a side, and turned over; sides; joints said."""
-    faces = list(faces)
-    sides = [sides_of(i, face) for i, face in enumerate(faces)]
-    pairs = _said(sides, options)
-    stretches: dict[Side, list[tuple[float, float]]] = {}
-    of_joint: list[tuple[Side, tuple[float, float]] | None] = []
-    for pair, joint in zip(pairs, options.joints, strict=True):
-        at_mm = JointSaid(*joint).at_mm
-        if at_mm is None:
-            of_joint.append(None)
-            continue
-        long, short = (pair.one, pair.other)
-        if pair.difference_mm < 0.0:
-            long, short = short, long
-        stretch = stretch_mm(long, short, at_mm, options.within_mm)
-        stretches.setdefault(long, []).append(stretch)
-        of_joint.append((long, stretch))
-    for side, found in stretches.items():
-        faces[side.face] = cut(faces[side.face], _again(side, sides), [x for s in found for x in s])
-        sides[side.face] = sides_of(side.face, faces[side.face])
-    joined: list[Pair] = []
-    for pair, part in zip(pairs, of_joint, strict=True):
-        one, other = (
-            part_of(faces[side.face], _again(side, sides), part[1])
-            if part is not None and side == part[0]
-            else _again(side, sides)
-            for side in (pair.one, pair.other)
-        )
-        joined.append(pair_of(one, other))
-    for i in options.turned_over:
-        if not 0 <= i < len(faces):
-            raise NotJoined(f"there is no face {i + 1}", do=f"there are {len(faces)}")
-        faces[i] = from_behind(faces[i])
-        sides[i] = turned_over(sides[i], faces[i])
-        joined = [
-            pair_of(
-                *(turned_over((s,), faces[i])[0] if s.face == i else s for s in (p.one, p.other))
-            )
-            for p in joined
-        ]
-    return faces, sides, tuple(joined)
-
-
-def _again(side: Side, sides: Sequence[Sequence[Side]]) -> Side:
-    """The side of that name, after its face was cut somewhere."""
-    return next(s for s in sides[side.face] if side.names[0] in s.names)
-
-
-def _said(sides: Sequence[Sequence[Side]], options: JoinOptions) -> tuple[Pair, ...]:
-    pairs: list[Pair] = []
-    used: dict[Side, bool] = {}
-    for joint in options.joints:
-        said = JointSaid(*joint)
-        one, other = side_named(said.one, sides), side_named(said.other, sides)
-        pair = Pair(one, other)
-        if one.face == other.face:
-            raise NotJoined(f"a face is not joined to itself ({pair.words})")
-        if said.at_mm is None and abs(pair.difference_mm) > options.within_mm:
-            raise NotJoined(
-                f"{one.full_name} is {one.line.length_mm:.1f} mm long and {other.full_name} "
-                f"{other.line.length_mm:.1f} mm; {STANDING}",
-                do=f"check the names, allow more than {options.within_mm:g} mm with --within, or "
-                f'say where on the longer the shorter begins, as "{said.one} {said.other} at 20"',
-            )
-        longer = one if pair.difference_mm >= 0.0 else other
-        for side in (one, other):
-            whole = said.at_mm is None or side != longer
-            if side in used and (whole or used[side]):
-                raise NotJoined(f"{side.full_name} is joined twice", do="say each side once")
-            used[side] = whole
-        pairs.append(pair)
-    return tuple(pairs)
 
 
 def _words(name: str, options: JoinOptions) -> Said:
@@ -334,110 +177,8 @@ def _bend(pair: Pair, ends_mm: tuple[Point, Point], words: Said, ends: Ends) -> 
         inside_radius_mm=words.radius_mm,
         traced=traced,
         u_mm=math.hypot(pair.one.u_mm, pair.other.u_mm) / 2,
-        u_deg=math.degrees(_u_turn_rad(pair)),
+        u_deg=math.degrees(u_turn_rad(pair)),
     )
-
-
-def _u_turn_rad(pair: Pair) -> float:
-    """Standard uncertainty of the turn between two faces, whose sides' ends are each off."""
-    length = min(pair.one.line.length_mm, pair.other.line.length_mm)
-    return math.sqrt(2.0) * math.hypot(pair.one.u_mm, pair.other.u_mm) / length
-
-
-def _joint(  # noqa: PLR0917
-    name: str,
-    pair: Pair,
-    pairs: Sequence[Pair],
-    placed: Sequence[Pattern],
-    where: Sequence[Place],
-    gap_mm: float,
-    found: bool,
-) -> Joint:
-    start_off, end_off, residual = ends_apart_mm(pair, where, gap_mm)
-    middle = _placed_middle(pair.one, placed)
-    beyond = _beyond(pair, pairs)
-    reaches = [
-        max(
-            (
-                math.dist(middle, (float(x), float(y)))
-                for i, face in enumerate(placed)
-                if (i in beyond) == far
-                for x, y in face.outline.points_mm(0.5)
-            ),
-            default=0.0,
-        )
-        for far in (True, False)
-    ]
-    # A length over the joint turns with the shorter arm at most.
-    turned = _u_turn_rad(pair) * min(reaches)
-    own = math.hypot(pair.one.u_mm, pair.other.u_mm)
-    return Joint(
-        name,
-        pair.one.full_name,
-        pair.other.full_name,
-        (pair.one.line.length_mm + pair.other.line.length_mm) / 2,
-        pair.difference_mm,
-        pair.u_difference_mm,
-        start_off,
-        end_off,
-        residual,
-        math.hypot(own, residual, turned),
-        gap_mm,
-        found,
-        pair.cost,
-    )
-
-
-def _placed_middle(side: Side, placed: Sequence[Pattern]) -> Point:
-    """The middle of a side where its face was placed."""
-    edges = placed[side.face].outline.as_contour().edges
-    (x0, y0), (x1, y1) = edges[side.first].segment.start_mm, edges[side.last].segment.end_mm
-    return (x0 + x1) / 2, (y0 + y1) / 2
-
-
-def _beyond(pair: Pair, pairs: Sequence[Pair]) -> set[int]:
-    """The faces that hang on the first face through this joint."""
-    reached, grown = {pair.other.face}, True
-    while grown:
-        grown = False
-        for p in pairs:
-            ends = {p.one.face, p.other.face}
-            if p != pair and len(ends & reached) == 1:
-                reached |= ends
-                grown = True
-    return reached
-
-
-def _precision(
-    faces: Sequence[Pattern], pairs: Sequence[Pair], joints: Sequence[Joint]
-) -> Precision | None:
-    """The poorest face's, widened by the joints of the longest way from face to face.
-
-    The faces' own budgets speak of places in their own photos, and end here.
-    """
-    stated = [f.precision for f in faces if f.precision is not None]
-    if len(stated) < len(faces):
-        return None
-    worst = Precision(max(p.edge_u_mm for p in stated), max(p.scale_u for p in stated))
-    worst = replace(worst, budget=worst.as_budget)
-    return worst.widened("joints", math.sqrt(_longest(len(faces), pairs, joints) / 2))
-
-
-def _longest(count: int, pairs: Sequence[Pair], joints: Sequence[Joint]) -> float:
-    """The largest sum of squared joint uncertainties between two faces."""
-    worst = 0.0
-    for start in range(count):
-        reached = {start: 0.0}
-        waiting = [start]
-        while waiting:
-            here = waiting.pop()
-            for pair, joint in zip(pairs, joints, strict=True):
-                for a, b in ((pair.one.face, pair.other.face), (pair.other.face, pair.one.face)):
-                    if a == here and b not in reached:
-                        reached[b] = reached[here] + joint.u_mm**2
-                        waiting.append(b)
-        worst = max(worst, *reached.values())
-    return worst
 
 
 def _face_notices(faces: Sequence[Pattern]) -> list[Notice]:

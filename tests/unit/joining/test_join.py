@@ -15,7 +15,8 @@ from digitize.bending.setback import BadBend
 from digitize.blank.develop import develop
 from digitize.blank.hand import from_behind
 from digitize.joining.faces import NotJoined, sides_of, turned_over
-from digitize.joining.join import JoinOptions, JointSaid, join
+from digitize.joining.join import join
+from digitize.joining.options import JoinOptions, JointSaid
 from digitize.pattern import document
 from digitize.pattern.budget import POWERS, Budget, Field, Part
 from digitize.pattern.contour import Circle, Contour
