@@ -55,7 +55,7 @@ def drawbar_gusset() -> Part:
 def bonnet_hinge_flange() -> Part:
     """A narrow strip with a dog-leg."""
     return Part(
-        "bonnet-hinge flange",
+        "engine-hatch hinge flange",
         rounded(
             [
                 (0, 0, 6),

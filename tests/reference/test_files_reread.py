@@ -91,12 +91,12 @@ def bracket() -> Pattern:
 
 
 def skirt() -> Pattern:
-    """A bonnet side skirt of 900 mm with a crowned upper edge and a row of louvres."""
+    """An engine-hatch side skirt of 900 mm with a crowned upper edge and a row of louvres."""
     outline = chain((0, 0), (860, 0, QUARTER), (900, 40), (880, 210, 0.06), (30, 250), (0, 220))
     louvres = tuple(Slot((120 + i * 75, 70), (120 + i * 75, 150), 6) for i in range(9))
     holes = tuple(Circle(at, 5.25) for at in ((30, 30), (840, 30), (40, 215), (855, 190)))
     return Pattern(
-        "bonnet side skirt",
+        "engine-hatch side skirt",
         Contour.of(outline),
         (*louvres, *holes),
         (BendLine((0, 14), (890.45, 14), 90.0, False),),
