@@ -11,6 +11,7 @@ from digitize.comparing.corrected import next_time, trimmed
 from digitize.comparing.trials import Trial, changed, trial_of
 from digitize.files import (
     comparison_drawing,
+    comparison_history,
     comparison_picture,
     comparison_plot,
     comparison_report,
@@ -82,6 +83,8 @@ def deliver(
     if not found.same:
         better = next_time(found).pattern
         files[f"{better.name}.pattern.json"] = document.dumps(better).encode()
+    earlier = _trials(found, folder)
+    kept = (*earlier, trial_of(found))
     paths = {folder / name: data for name, data in files.items()}
     for path in paths:
         if path.exists() and not options.overwrite:
@@ -90,7 +93,6 @@ def deliver(
                 where=str(path),
                 do="choose another folder, or say --overwrite",
             )
-    earlier = _trials(found, folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
@@ -98,8 +100,12 @@ def deliver(
             "the folder cannot be made", where=str(folder), do=(fault.strerror or "").lower()
         ) from fault
     written = [write_bytes(path, data, overwrite=options.overwrite) for path, data in paths.items()]
-    history = trials.dumps(found.old.name, (*earlier, trial_of(found))).encode()
+    history = trials.dumps(found.old.name, kept).encode()
     written.append(write_bytes(_history(found, folder), history, overwrite=True))
+    if earlier:  # a single trial has nothing beside it
+        shown = comparison_history.render(found.old.name, kept, unit)
+        path = folder / f"{found.old.name}-trials.png"
+        written.append(write_bytes(path, shown, overwrite=True))
     return Delivered(tuple(written), earlier[-1] if earlier else None)
 
 

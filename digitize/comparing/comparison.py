@@ -43,7 +43,7 @@ class Comparison:
     @property
     def largest_mm(self) -> float:
         """The largest deviation that is more than the measurement can be wrong, else 0."""
-        return self.stretches[0].largest_mm if self.stretches else 0.0
+        return max((s.largest_mm for s in self.stretches), default=0.0)
 
     @property
     def same(self) -> bool:

@@ -30,6 +30,7 @@ FloatArray = NDArray[np.float64]
 
 _AGREES = 4.0  # standard uncertainties: edges so near agree
 _HALF = 0.5  # of the edge
+_EQUALLY = 0.02  # of the edge
 _FEW = 2  # features in place prove little
 
 
@@ -82,11 +83,19 @@ def rival(
         if held.apart_mm(pose, found.pose) <= _AGREES * alike_mm:
             continue
         way = held.way(pose)
+        if _outdone(way, shown):
+            continue
         by_edge = way.edge_share > _HALF
         by_features = len(way.in_place) > max(len(shown.in_place), _FEW - 1)
         if (by_edge or by_features) and (best is None or _speaks(way) > _speaks(best)):
             best = way
     return (_said(held, shown, best),) if best is not None else ()
+
+
+def _outdone(way: _Way, shown: _Way) -> bool:
+    """Whether both the edge and several features speak for the pose shown."""
+    features = len(shown.in_place) >= _FEW and len(shown.in_place) > len(way.in_place)
+    return features and shown.edge_share >= way.edge_share - _EQUALLY
 
 
 def _speaks(way: _Way) -> tuple[int, float]:

@@ -92,7 +92,8 @@ def stretches(found: Deviation, old: Pattern, laid: Pattern) -> tuple[Stretch, .
     missed = _missed(found, listed)
     if missed.any():
         listed += _along(found.old, found.new, sides, (old, laid), on_new=False, only=missed)
-    return tuple(sorted(listed, key=lambda s: -s.largest_mm))
+    # To the tenth that people read; of those alike the longest.
+    return tuple(sorted(listed, key=lambda s: (-round(s.largest_mm, 1), -s.length_mm)))
 
 
 def _along(

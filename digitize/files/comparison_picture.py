@@ -46,6 +46,7 @@ FloatArray = NDArray[np.float64]
 
 LONGEST_PX = 2000
 MOST_NUMBERS = 12
+_ALIKE_PX = 170.0
 TITLE_PX = 34
 INK: Rgb = (24, 28, 36)
 OLD: Rgb = (60, 64, 72)
@@ -211,7 +212,7 @@ class _View:
     def _numbers(self, canvas: Picture) -> None:
         """Numbers at the worst places and at the features that differ."""
         taken: list[Box] = []
-        for stretch in self.found.stretches[:MOST_NUMBERS]:
+        for stretch in _told_apart(self.found.stretches, _ALIKE_PX / self.px_per_mm)[:MOST_NUMBERS]:
             much = length(stretch.largest_mm, self.unit)
             named = f" {stretch.edges[0]}" if stretch.edges else ""
             text = f"{'+' if stretch.kind == 'more' else '-'}{much}{named}"
@@ -282,7 +283,7 @@ class _View:
         entries = [
             (self.words.old, OLD, 2),
             (f"{self.words.new}, the same within ±", SAME, 6),
-            (f"{self.words.new}, off", colour(self.full_mm / 2, self.full_mm), 9),
+            (f"{self.words.new}, off, in colour", colour(self.full_mm / 2, self.full_mm), 9),
         ]
         made_up = any(True for _ in unseen_edges(self.found))
         if made_up:
@@ -306,6 +307,17 @@ def unseen_edges(found: Comparison) -> Iterator[Segment]:
         for edge in pattern.outline.as_contour().edges:
             if edge.evidence != "measured":
                 yield edge.segment
+
+
+def _told_apart(stretches: Sequence[Stretch], near_mm: float) -> list[Stretch]:
+    """Without those whose number stands near by already."""
+    kept: list[Stretch] = []
+    for stretch in stretches:
+        said = stretch.kind, round(stretch.largest_mm, 1)
+        near = (k for k in kept if (k.kind, round(k.largest_mm, 1)) == said)
+        if all(math.dist(k.at_mm, stretch.at_mm) > near_mm for k in near):
+            kept.append(stretch)
+    return kept
 
 
 def _named_openings(found: Comparison) -> dict[str, Closed]:

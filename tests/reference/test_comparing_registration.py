@@ -204,7 +204,10 @@ def test_minimum_zone_of_a_parabola_on_a_straight_edge() -> None:
 
 
 def test_a_general_registration_library_finds_the_same_pose() -> None:
-    """trimesh's ICP, from near the truth, on points 0.005 mm apart along the old edge, which is how far it gets."""
+    """trimesh's ICP, from near the truth, on points 0.005 mm apart along the old edge.
+
+    It goes from point to point, and so gets about as far as those are apart.
+    """
     shape = flanged_bracket()
     edge = Boundary.of_closed(shape)
     points, normal, _ = along(edge, 2.0)

@@ -24,7 +24,12 @@ from digitize.cli.main import run
 from digitize.comparing.comparison import compare
 from digitize.comparing.pose import Pose
 from digitize.comparing.trials import Trial, TrialsUnreadable, changed, dumps, loads, trial_of
-from digitize.files import comparison_drawing, comparison_picture, comparison_plot
+from digitize.files import (
+    comparison_drawing,
+    comparison_history,
+    comparison_picture,
+    comparison_plot,
+)
 from digitize.files.diverging import LESS_TO_MORE, colour, full_scale_mm
 from digitize.files.topdown_proof import TopdownPicture
 from digitize.pattern import document
@@ -98,6 +103,7 @@ def test_table_files_and_history(digitize: Command, folder: Path, footplate: Pat
     assert "lower edge (E1): put right (was +2.0 mm)" in out
     assert "hole H1: still +0.4 mm" in out
     assert len(loads((folder / "fit" / "footplate.trials.json").read_text("utf-8"))) == 2
+    assert (folder / "fit" / "footplate-trials.png").exists()
     better = folder / "fit" / "remade-next.pattern.json"
     code, out, _ = digitize("compare", "footplate.pattern.json", better, "--json")
     assert json.loads(out)["same"] is True
@@ -183,6 +189,20 @@ def test_picture_and_plot_show_more_metal_in_orange(footplate: Pattern, remade: 
         b, g, r = (picture[:1450, :, i].astype(int) for i in range(3))  # above the colour bar
         assert ((r - b > 90) & (r > g)).sum() > 1500  # orange
         assert ((b - g > 60) & (b > r)).sum() < 50  # no purple
+
+
+def test_history_as_a_picture_has_a_cell_for_each_trial_and_place() -> None:
+    """Two trials and two places: orange cells for what is long, purple for what is short."""
+    long, short = Trial("a", {"lower edge (E1)": 2.0}, 4.0, 0.7), {"left edge (E4)": -2.0}
+    data = comparison_history.render("plate", [long, Trial("b", short, 4.0, 0.8)])
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    assert picture is not None
+    b, g, r = (picture[..., i].astype(int) for i in range(3))
+    cell = 184 * 40
+    for shade in ((r - b > 90) & (r > g), (b - g > 60) & (b > r)):
+        assert shade.sum() == pytest.approx(cell, rel=0.15)  # its number is lettered over it
+    _, columns = np.nonzero((r - b > 90) & (r > g))
+    assert columns.max() < np.nonzero((b - g > 60) & (b > r))[1].min()  # the first one left
 
 
 def test_colours_are_the_published_scheme() -> None:
