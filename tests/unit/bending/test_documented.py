@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from digitize.bending.laws import Din6935, Faa, Handbook, allowance_mm
-from digitize.blank import checks, relief
+from digitize.blank import checks, crossings, relief
 
 TEXT = (Path(__file__).parents[3] / "docs" / "bending.md").read_text("utf-8")
 
@@ -25,3 +25,4 @@ def test_limits_are_those_of_the_table():
     assert "four thicknesses" in TEXT
     assert "| 8 mm |" in TEXT
     assert relief.NARROWEST_MM == 1.5
+    assert f"no more than {crossings.REACH_MM:g} mm" in TEXT
