@@ -11,6 +11,7 @@ from digitize.comparing.carried import carried
 from digitize.comparing.deviation import Deviation, deviation
 from digitize.comparing.differences import Changes, changes
 from digitize.comparing.locking import register_locked
+from digitize.comparing.looseness import loose
 from digitize.comparing.registration import Fit, FitOptions, Registration, register
 from digitize.comparing.rival import rival
 from digitize.comparing.stretches import Stretch, stretches
@@ -69,9 +70,11 @@ def compare(
     options = FitOptions(fit, mirrored, alike_u_mm(old, new))
     found = register_locked(new, old, locked, options) if locked else register(new, old, options)
     held = compare_at(old, new, found)
-    if fit != "sound" or locked or found.others or found.any_turn:
+    if fit != "sound" or locked or found.any_turn:
         return held
-    doubts = rival(old, new, found, held.changes, options.alike_mm)
+    doubts = loose(old, found, options.alike_mm)
+    if not found.others:  # else that is doubt enough
+        doubts += rival(old, new, found, held.changes, options.alike_mm)
     return replace(held, notices=(*doubts, *held.notices))
 
 

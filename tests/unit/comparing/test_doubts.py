@@ -71,6 +71,28 @@ def test_one_long_edge_among_many_is_no_rival(footplate: Pattern) -> None:
     assert "compare-rival" not in doubts(long)  # the holes have told which end it is
 
 
+def strip(name: str, *left: Point, right_mm: float = 300.0) -> Pattern:
+    """A strip 40 mm wide with any left end, given from its upper to its lower corner."""
+    corners: list[Point] = [(0.0, 0.0), (right_mm, 0.0), (right_mm, 40.0), (0.0, 40.0), *left]
+    ends = (*corners[1:], corners[0])
+    lines = [Line(a, b) for a, b in zip(corners, ends, strict=True)]
+    return Pattern(name, Contour.of(lines), thickness_mm=1.0, precision=SURE)
+
+
+def test_a_strip_whose_ends_say_nothing_may_slide() -> None:
+    """Both ends broken off: one in a slant one way, one the other; the sides alone agree."""
+    old = strip("old")
+    broken: list[Point] = [(12.0, 0.0), (288.0, 0.0), (270.0, 40.0), (30.0, 40.0)]
+    ends = (*broken[1:], broken[0])
+    lines = [Line(a, b) for a, b in zip(broken, ends, strict=True)]
+    new = LAID.pattern_back(replace(old, name="new", outline=Contour.of(lines)))
+    said = doubts(compare(old, new))["compare-loose"]
+    assert "sliding left and right" in said
+    assert "compare-loose" not in doubts(compare(old, LAID.pattern_back(strip("new"))))
+    long = LAID.pattern_back(strip("new", right_mm=303.0))
+    assert "compare-loose" not in doubts(compare(old, long))
+
+
 UNMEASURED = Notice(
     "print-unmeasured",
     "nobody has measured the bars on this sheet, so every size is uncertain by about 0.6 % (and "
