@@ -39,9 +39,10 @@ class DigitizeError(Exception):
         super().__init__()
         self._say(what, where, do)
 
-    def within(self, place: str) -> None:
-        """Say of which file the fault speaks, before the place in it."""
-        self._say(self.what, f"{place}, {self.where}" if self.where else place, self.do)
+    def within(self, place: str, do: str | None = None) -> None:
+        """Say of which file the fault speaks, before the place in it; ``do`` if another remedy."""
+        where = f"{place}, {self.where}" if self.where else place
+        self._say(self.what, where, self.do if do is None else do)
 
     def _say(self, what: str, where: str, do: str) -> None:
         self.what, self.where, self.do = what, where, do

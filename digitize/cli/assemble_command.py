@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from digitize.assembly.overlap import Overlap
     from digitize.assembly.shape import Shape
     from digitize.bending.materials import Material
+    from digitize.errors import Notice
 
 
 def assemble(
@@ -58,7 +60,14 @@ def assemble(
         raise JobUnreadable(
             "the placement file cannot be read", where=str(job), do=(fault.strerror or "").lower()
         ) from None
-    read = read_job(text, lambda name: _shape(job.parent / name, metal_meant, sheet_mm))
+    assumed: dict[str, tuple[Notice, ...]] = {}
+
+    def shape_named(name: str) -> Shape:
+        shape, assumed[name] = _shape(job.parent / name, metal_meant, sheet_mm)
+        return shape
+
+    read = read_job(text, shape_named)
+    notices = [replace(n, text=f"{name}: {n.text}") for name, ns in assumed.items() for n in ns]
     blocking = Blocking(read.bodies, read.behind)
     plan = plan_of(blocking)
     shared: tuple[Overlap, ...] = ()
@@ -74,28 +83,43 @@ def assemble(
         written = write_all(files, overwrite=overwrite)
     if as_json:
         said = show_assembly.as_json(read, plan, blocking.directions, ways=ways, overlaps=shared)
-        typer.echo(json.dumps(said | {"files": [str(p) for p in written]}, indent=2))
+        noticed = [{"code": n.code, "text": n.text, "level": n.level} for n in notices]
+        out = said | {"notices": noticed, "files": [str(p) for p in written]}
+        typer.echo(json.dumps(out, indent=2))
     else:
         for line in show_assembly.lines(
             read, plan, blocking.directions, ways=ways, overlaps=shared, unit=units.value
         ):
             typer.echo(line)
+        for notice in notices:
+            typer.echo(f"{'Doubt' if notice.level == 'doubt' else 'Note'}: {notice.text}")
         for path in written:
             typer.echo(f"Wrote {path}")
     if plan.stuck is not None:
         raise typer.Exit(Exit.DIFFERS)
 
 
-def _shape(path: Path, metal: Material, sheet_mm: float | None) -> Shape:
-    """What the pattern in a file makes."""
+def _shape(path: Path, metal: Material, sheet_mm: float | None) -> tuple[Shape, tuple[Notice, ...]]:
+    """What the pattern in a file makes, and what was assumed in folding it."""
     from digitize.assembly.shape import Shape
     from digitize.cli.documents import read_pattern
+    from digitize.errors import DigitizeError
     from digitize.folding.from_pattern import NotFoldable, blank_of
 
     pattern = read_pattern(path)
     if pattern.bends:
-        blank = blank_of(pattern, metal, sheet_mm)[0]
-        return Shape(pattern, blank.pattern.thickness_mm or 0.0, blank)
+        try:
+            blank, assumed = blank_of(pattern, metal, sheet_mm)
+        except DigitizeError as fault:
+            # Bends are said to 'blank': there each piece has its own.
+            own = (
+                "develop it with 'digitize blank' and name that file"
+                if "--bend" in fault.do
+                else None
+            )
+            fault.within(path.name, own)
+            raise
+        return Shape(pattern, blank.pattern.thickness_mm or 0.0, blank), assumed
     thick = sheet_mm or pattern.thickness_mm
     if thick is None:
         raise NotFoldable(
@@ -103,7 +127,7 @@ def _shape(path: Path, metal: Material, sheet_mm: float | None) -> Shape:
             where=path.name,
             do="give --thickness, measured",
         )
-    return Shape(pattern, thick)
+    return Shape(pattern, thick), ()
 
 
 def _pictures(job: Job, plan: Plan, shared: Sequence[Overlap]) -> list[tuple[str, bytes]]:

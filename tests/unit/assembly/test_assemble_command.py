@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -90,6 +91,27 @@ def test_a_hook_is_stuck_and_the_flange_that_frees_it_is_named(digitize: Command
     frees = [line for line in out.splitlines() if line.startswith("This frees hook: ")]
     assert len(frees) == 3  # either wall or the lip
     assert "leave the bend B3 of hook flat until it is fitted" in out
+
+
+def test_what_is_not_said_of_a_piece_is_asked_or_told_with_its_name(digitize: Command) -> None:
+    tray = strip("tray", 80.0, (30.0,))
+    write("job.json", [{"name": "tray", "pattern": "tray.json"}])
+    bend = replace(tray.bends[0], traced="outside")
+    Path("tray.json").write_text(document.dumps(replace(tray, bends=(bend,))), "utf-8")
+    assert "Note: tray.json: B1: bent by the default law" in digitize("assemble", "job.json")[1]
+    said = json.loads(digitize("assemble", "job.json", "--json")[1])
+    assert said["notices"][0]["code"] == "law-assumed"
+    unsaid = replace(bend, toward_face=None)
+    Path("tray.json").write_text(document.dumps(replace(tray, bends=(unsaid,))), "utf-8")
+    code, _, err = digitize("assemble", "job.json")
+    assert code == 2
+    assert "which way B1 is bent (tray.json): develop it with 'digitize blank'" in err
+    bare = replace(tray, bends=(), thickness_mm=None)
+    Path("tray.json").write_text(document.dumps(bare), "utf-8")
+    assert (
+        "how thick the sheet is (tray.json): give --thickness"
+        in digitize("assemble", "job.json")[2]
+    )
 
 
 def test_a_flat_piece_is_a_closed_mesh() -> None:
