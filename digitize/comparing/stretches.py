@@ -34,6 +34,9 @@ _BRIDGED_MM = 3.0  # of edge between two stretches that are really one
 _NEARLY = 0.75  # of U: what is off by so much between two stretches joins them
 _SHORTEST_MM = 2.0  # of edge; what is shorter counts only if it is deep
 _SMOOTHED_MM = 8.0
+# An edge that goes up and down so much (RMS; of U, and in mm) and so often was never cut so: a step
+# between two straight parts turns twice.
+_ROUGH_SHARE, _ROUGH_MM, _TURNS = 0.4, 0.1, 6
 _PART_MM = 6.0  # of a stretch round a corner that is worth a line of its own
 _CORNER_MM = 30.0  # a stretch no longer than this that goes round a corner is a corner
 
@@ -232,11 +235,14 @@ def _ragged(run: IntArray, side: Side, other: Side, expanded_mm: float, on_new: 
     if len(run) < 3:
         return False
     count = max(3, round(_SMOOTHED_MM / float(side.weight_mm[run].mean())))
-    if len(signed_mm) < 2 * count:
+    if len(signed_mm) <= 2 * count:
         return False
     smooth = uniform_filter1d(signed_mm, count, mode="nearest")
-    rough = (signed_mm - smooth)[count:-count]
-    return bool(len(rough)) and float(np.std(rough)) > max(expanded_mm, 0.25)
+    rough = signed_mm - smooth
+    within = float(np.std(rough[count:-count]))  # the ends of the run are steps
+    far = rough[np.abs(rough) > 0.25 * within]
+    turns = int((np.diff(np.sign(far)) != 0).sum())
+    return within > max(_ROUGH_SHARE * expanded_mm, _ROUGH_MM) and turns >= _TURNS
 
 
 def _middle(run: IntArray, owned: NDArray[np.str_]) -> int:

@@ -124,3 +124,14 @@ def test_an_eaten_piece_is_laid_by_what_rust_has_left(eaten):
     astray_deg, astray_mm = off_truth(eaten, "all")
     assert astray_deg > 2 * turn_deg
     assert astray_mm > 2 * off_mm
+
+
+def test_nobody_is_told_to_trim_to_what_rust_has_left():
+    """One nibbled stretch has too little sound edge beside it, and is drawn as it is now."""
+    found = compare(traced(truths.SAMPLES / "eaten-edge.json")[0], traced(OLD)[0])
+    assert "edge-left-eaten" in {n.code for n in found.notices}
+    (stretch,) = (s for s in found.stretches if s.length_mm > 10.0)
+    assert stretch.ragged
+    assert "do not trim to it" in stretch.sentence
+    again = compare(traced(OLD)[0], traced(NEW)[0])
+    assert not any(s.ragged for s in again.stretches)
