@@ -21,6 +21,7 @@ from digitize.blank.outline import runs_on
 from digitize.pattern.segments import FloatArray, Point
 
 _THIN_MM = 1e-6
+_PART_MM2 = 1.0
 
 Matrix = NDArray[np.float64]
 """A rigid motion as a 4 x 4 matrix for columns (x, y, z, 1) in millimetres."""
@@ -79,10 +80,13 @@ def _turn(axis: FloatArray, angle_rad: float) -> Matrix:
     return np.asarray(np.eye(3) + s * cross + (1 - c) * cross @ cross)
 
 
-def flat_part(tree: FoldTree, face: int) -> shapely.Polygon:
-    """The part of a face that stays flat, in the blank's coordinates."""
+def flat_parts(tree: FoldTree, face: int) -> list[shapely.Polygon]:
+    """The parts of a face that stay flat, largest first, in the blank's coordinates.
+
+    They are several where a notch reaches into the strip of a bend.
+    """
     faces = tree.faces
-    area = faces.polygon(face)
+    parts = [faces.polygon(face)]
     for fold in tree.of_face(face):
         reach, axis = fold.facts.reach_mm, fold.chord.axis
         if reach < _THIN_MM:
@@ -96,7 +100,9 @@ def flat_part(tree: FoldTree, face: int) -> shapely.Polygon:
         a, b = low - before, high + after
         corners = [(a, -reach), (b, -reach), (b, reach), (a, reach)]
         strip = shapely.Polygon([axis.point(along, left) for along, left in corners])
-        left = shapely.difference(area, strip, grid_size=_THIN_MM)
-        area = max(getattr(left, "geoms", [left]), key=lambda g: float(g.area))
-    moved: shapely.Polygon = translate(area, *tree.moves_mm[face])
-    return moved
+        cut = [shapely.difference(part, strip, grid_size=_THIN_MM) for part in parts]
+        pieces = [piece for left in cut for piece in getattr(left, "geoms", [left])]
+        pieces.sort(key=lambda piece: -float(piece.area))
+        # What a strip that is not quite as wide as its bend leaves over is no part of its own.
+        parts = [piece for k, piece in enumerate(pieces) if k == 0 or piece.area > _PART_MM2]
+    return [translate(part, *tree.moves_mm[face]) for part in parts]

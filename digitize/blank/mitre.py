@@ -15,7 +15,7 @@ import numpy as np
 from digitize.blank.combine import largest_without
 from digitize.blank.cutting import Axis
 from digitize.blank.develop import Blank
-from digitize.blank.fold import Matrix, flat_part, placements
+from digitize.blank.fold import Matrix, flat_parts, placements
 from digitize.blank.folds import Fold, FoldTree
 from digitize.blank.lines import within
 from digitize.errors import Notice
@@ -88,7 +88,7 @@ def _cut(tree: FoldTree, at: list[Matrix], fold: Fold, other: Fold, gap_mm: floa
     start = (back @ np.append(point, 1.0))[:2]
     along = (back[:3, :3] @ direction)[:2]
     axis = Axis.between(_xy(start), _xy(start + along))
-    flat = flat_part(tree, fold.child)
+    flat = flat_parts(tree, fold.child)[0]
     if flat.is_empty:
         return None
     part = np.array(flat.exterior.coords)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from digitize.blank.fold import flat_part, tangent_point
+from digitize.blank.fold import flat_parts, tangent_point
 from digitize.blank.folds import Fold, FoldTree
 from digitize.pattern.model import Pattern
 from digitize.pattern.region import metal
@@ -109,7 +109,7 @@ def _shared_out(part: shapely.Polygon, tree: FoldTree) -> Iterator[tuple[int, sh
     A sharp bend takes up so little sheet that a flange, unrelieved, stays joined to the edge
     beside it on the blank; there the farther face is torn off the nearer one.
     """
-    flats = [_areal(flat_part(tree, f)) for f in range(tree.faces.count)]
+    flats = [shapely.union_all(flat_parts(tree, f)) for f in range(tree.faces.count)]
     depth = [len(tree.chain(f)) for f in range(tree.faces.count)]
     owners = [f for f, flat in enumerate(flats) if part.intersection(flat).area > _OWNED_MM2]
     if len(owners) <= 1:

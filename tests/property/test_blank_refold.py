@@ -19,7 +19,7 @@ from digitize.bending.facts import Said, Stock, resolve
 from digitize.bending.laws import Din6935, Faa, Handbook, NeutralLine
 from digitize.bending.materials import material
 from digitize.blank.develop import develop
-from digitize.blank.fold import flat_part, placements
+from digitize.blank.fold import flat_parts, placements
 from digitize.blank.hand import from_behind, opposite_hand
 from digitize.pattern.contour import Contour
 from digitize.pattern.model import BendLine, Pattern
@@ -42,8 +42,7 @@ def plates(blank):
     t = blank.facts[0].thickness_mm
     bodies = []
     for face, motion in enumerate(placements(blank.tree)):
-        part = flat_part(blank.tree, face)
-        part = max(getattr(part, "geoms", [part]), key=lambda g: g.area)
+        part = flat_parts(blank.tree, face)[0]
         corners = np.array(part.exterior.coords)[:-1]
         prism = [(x, y, z) for x, y in corners for z in (-t, 0.0)]
         body = trimesh.convex.convex_hull(np.array(prism))
@@ -226,7 +225,7 @@ def test_a_tree_of_flanges_at_odd_angles_folds_to_its_mould_lines(pattern, data)
     # What flanges at a shared corner overlap by is cut away, within the bends' own width.
     shared = sum(f.facts.reach_mm**2 for f in tree.folds) + 0.05
     area = polygon(blank.pattern.outline)
-    flat = [flat_part(tree, face) for face in range(tree.faces.count)]
+    flat = [shapely.union_all(flat_parts(tree, f)) for f in range(tree.faces.count)]
     assert shapely.union_all(flat).difference(area).area < shared
     assert shapely.union_all(flat).area == pytest.approx(sum(f.area for f in flat), abs=shared)
 

@@ -101,10 +101,10 @@ def overlap_mm3(blank):
     at = placements(tree)
     solids = []
     area = metal(blank.pattern)
-    from digitize.blank.fold import flat_part
+    from digitize.blank.fold import flat_parts
 
     for fold in tree.folds:
-        part = flat_part(tree, fold.child).intersection(area)
+        part = flat_parts(tree, fold.child)[0].intersection(area)
         # Without the thread of metal along the tangent line, where the bend is left wider.
         part = part.buffer(-1e-4, join_style="mitre").buffer(1e-4, join_style="mitre")
         part = max(getattr(part, "geoms", [part]), key=lambda g: g.area)

@@ -145,3 +145,22 @@ def test_a_tear_that_has_hardly_opened_is_closed_too():
     blank = pieces.developed(pieces.tray(), {"all": Said(135.0, True, 1.2)}, 1.0)
     for share in np.geomspace(1.5e-5, 2e-5, 9):  # within reach of the 0.00001 mm that join
         assert mesh(fold_up(blank, [share] * 4)).is_watertight
+
+
+def test_a_notch_that_ends_within_the_bend_leaves_two_tabs_bent_up_alike():
+    """Between the notch and the bend line 1 mm of sheet is left, less than the bend takes up."""
+    notch = [(100, 60), (60, 60), (60, 41), (40, 41), (40, 60), (0, 60)]
+    pattern = Pattern(
+        "tabs", pieces.outline([(0, 0), (100, 0), *notch]), bends=(pieces.bend(0, 40, 100, 40),)
+    )
+    blank = pieces.developed(pattern)
+    solid = fold_up(blank)
+    assert mesh(solid).is_watertight
+    assert mesh(solid).body_count == 1
+    (fold,) = blank.tree.folds
+    upright = solid.corners_mm(fold.child, 1)
+    assert np.ptp(upright[:, 0]) == pytest.approx(100.0)  # from tab to tab
+    assert np.ptp(upright[:, 1]) == pytest.approx(0.0, abs=1e-6)
+    assert upright[:, 2].max() == pytest.approx(20.0 - T)
+    flat = solid.corners_mm(fold.parent, 1)
+    assert np.ptp(flat[:, 2]) == pytest.approx(0.0, abs=1e-6)
