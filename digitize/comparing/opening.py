@@ -126,50 +126,55 @@ def fit_in(piece: Pattern, opening: Pattern, options: FitInOptions) -> OpeningFi
 
 def _edges(found: Comparison, options: FitInOptions) -> tuple[EdgeGap, ...]:
     """One row for every named edge of the opening, in its own order; one in all for round ones."""
-    its = found.deviation.old
-    words, own = Sides.of(found.old), Sides.of(found.laid)
-    names = np.array(words.names)[its.segment]
-    gap = options.lap_mm + _square_gaps(its, found.deviation.new, 1.0)
-    # The piece may stand farther out than the opening's edge sees from its own side.
-    other = found.deviation.new
-    its_names = np.array(words.names)[other.other_segment]
-    seen = options.lap_mm + _square_gaps(other, its, -1.0)
-    rows = []
-    for name in dict.fromkeys(words.names):
-        on = np.flatnonzero(names == name)
+    gaps = _Gaps(found, options)
+    rows = (gaps.along(name) for name in dict.fromkeys(gaps.words.names))
+    return tuple(row for row in rows if row is not None)
+
+
+class _Gaps:
+    """The gaps seen from the opening's edge, and from the piece's, which may stand farther out."""
+
+    def __init__(self, found: Comparison, options: FitInOptions) -> None:
+        self.found, self.options = found, options
+        self.its, self.other = found.deviation.old, found.deviation.new
+        self.words, self.own = Sides.of(found.old), Sides.of(found.laid)
+        names = np.array(self.words.names)
+        self.names, self.seen_names = names[self.its.segment], names[self.other.other_segment]
+        self.gap = options.lap_mm + _square_gaps(self.its, self.other, 1.0)
+        self.seen = options.lap_mm + _square_gaps(self.other, self.its, -1.0)
+
+    def along(self, name: str) -> EdgeGap | None:
+        """The row of one edge; None where no sample lies on it."""
+        its, options = self.its, self.options
+        on, there = np.flatnonzero(self.names == name), self.seen_names == name
         if not len(on):
-            continue
-        weight = its.weight_mm[on]
-        there = its_names == name
-        most = int(on[int(np.argmax(gap[on]))])
-        mean = float(np.average(gap[on], weights=weight))
-        every = np.concatenate((gap[on], seen[there]))
-        expanded = np.concatenate((its.expanded_mm[on], other.expanded_mm[there]))
+            return None
+        gap, weight = self.gap[on], its.weight_mm[on]
+        every = np.concatenate((gap, self.seen[there]))
+        expanded = np.concatenate((its.expanded_mm[on], self.other.expanded_mm[there]))
         verdict, decided, trim = _judged(every, expanded, options)
-        band = band_of(float(gap[most]), options.thickness_mm, options.process)
-        middle = on[len(on) // 2]
-        bigger = mean - wanted_gap_mm(options)
+        band = band_of(float(gap.max()), options.thickness_mm, options.process)
         fine = verdict == "same" or (verdict == "gap" and not options.lap_mm and band.rank == 0)
-        rows.append(
-            EdgeGap(
-                name,
-                own.names[int(np.bincount(its.other_segment[on]).argmax())],
-                words.edge(_point(its.places_mm[middle]), _point(its.normal[middle])),
-                float(weight.sum()),
-                float(every.min()),
-                mean,
-                float(gap[most]),
-                decided,
-                _point(its.places_mm[most]),
-                verdict,
-                band,
-                trim,
-                _strip(gap[on], weight, band, options),
-                None if fine or abs(bigger) <= decided else bigger,
-                mostly(its, on, found.old, found.laid),
-            )
+        mean = float(np.average(gap, weights=weight))
+        bigger = mean - wanted_gap_mm(options)
+        middle = on[len(on) // 2]
+        return EdgeGap(
+            edge=name,
+            piece_edge=self.own.names[int(np.bincount(its.other_segment[on]).argmax())],
+            where=self.words.edge(_point(its.places_mm[middle]), _point(its.normal[middle])),
+            length_mm=float(weight.sum()),
+            least_mm=float(every.min()),
+            mean_mm=mean,
+            most_mm=float(gap.max()),
+            expanded_mm=decided,
+            at_mm=_point(its.places_mm[on[int(gap.argmax())]]),
+            verdict=verdict,
+            band=band,
+            trim_mm=trim,
+            strip_mm=_strip(gap, weight, band, options),
+            bigger_mm=None if fine or abs(bigger) <= decided else bigger,
+            evidence=mostly(its, on, self.found.old, self.found.laid),
         )
-    return tuple(rows)
 
 
 def _judged(
