@@ -33,7 +33,7 @@ def result(found: OpeningFit, left: Delivered, unit: Unit, *, as_json: bool) -> 
     if as_json:
         typer.echo(json.dumps(as_document(found, left), indent=2))
         return
-    console = Console(width=None if Console().is_terminal else 120, highlight=False)
+    console = Console(width=None if Console().is_terminal else 140, highlight=False)
     title = f"{found.comparison.new.name} in {found.comparison.old.name}"
     if found.options.lap_mm:
         title += f", to lap by {length(found.options.lap_mm, unit)}"
@@ -48,7 +48,7 @@ def _table(found: OpeningFit, unit: Unit) -> Table:
     lap_mm = found.options.lap_mm
     table = Table()
     short = "lap missing" if lap_mm else "gap"
-    table.add_column("edge of the opening")
+    table.add_column("edge of the opening", min_width=24)
     table.add_column("piece's edge")
     table.add_column(f"{short}, {unit}", justify="right", no_wrap=True)
     table.add_column("mean", justify="right", no_wrap=True)

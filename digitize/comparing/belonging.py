@@ -95,8 +95,9 @@ def judged(
 
 
 def _mended_by(laid_by: Registration) -> str:
-    if any(n.code == "compare-mirror" for n in laid_by.notices):
-        return "it would fit far better flipped; ask for that if it was seen from its other face"
+    for notice in laid_by.notices:
+        if notice.code == "compare-mirror":
+            return notice.text
     check = "check that they belong together and have the same scale"
     return check if laid_by.placed else f"{check}, or lock features that both have"
 

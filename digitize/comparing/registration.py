@@ -33,6 +33,7 @@ _COARSE = 250  # points while the best of several poses is sought
 _CAP = 0.005  # of the size: farther off counts as missing when poses are ranked
 _POOR = 0.012  # of the size: a start that costs more is not trusted, and more are tried
 _MOST_ALIKE = 8
+_WELL = 0.004  # of the size: a piece that fits so well has the right face up
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,14 +86,7 @@ def register(new: Pattern, old: Pattern, options: FitOptions | None = None) -> R
     if found.any_turn or found.others:
         found = _told_apart(found, new, old, new_edge=new_edge, old_edge=old_edge, options=options)
     notices = [*found.notices, *_ambiguous(found)]
-    if not options.mirrored and found.rms_mm + _spare(found) > 0.004 * old_edge.size_mm:
-        other = register_edges(new_edge, old_edge, replace(options, mirrored=True))
-        if other.rms_mm + _spare(other) < 0.4 * (found.rms_mm + _spare(found)):
-            text = (
-                "the new piece would fit far better turned over; if it was seen from its "
-                "other face, ask for it to be flipped"
-            )
-            notices.append(Notice("compare-mirror", text, "doubt"))
+    notices += _better_turned_over(found, new_edge, old_edge, options)
     return replace(found, notices=tuple(notices))
 
 
@@ -252,6 +246,25 @@ def _apart(a: Pose, b: Pose, middle_mm: FloatArray, size_mm: float) -> bool:
 def _spare(found: Registration) -> float:
     """What the parts of the edge without a say add to the cost of a pose, roughly."""
     return found.largest_mm * (1.0 - found.sound_share)
+
+
+def _better_turned_over(
+    found: Registration, new: Boundary, old: Boundary, options: FitOptions
+) -> list[Notice]:
+    """A doubt where the pieces would fit far better with the other face of the new one up."""
+    cost_mm = found.rms_mm + _spare(found)
+    if cost_mm <= _WELL * old.size_mm:
+        return []
+    other = register_edges(new, old, replace(options, mirrored=not options.mirrored))
+    if other.rms_mm + _spare(other) >= 0.4 * cost_mm:
+        return []
+    text = (
+        "the new piece would fit far better as it was traced, not flipped"
+        if options.mirrored
+        else "the new piece would fit far better turned over; if it was seen from its "
+        "other face, ask for it to be flipped"
+    )
+    return [Notice("compare-mirror", text, "doubt")]
 
 
 def _ambiguous(found: Registration) -> list[Notice]:

@@ -67,6 +67,8 @@ def test_the_other_hand_of_a_piece_is_told_from_a_stranger() -> None:
     with pytest.raises(NothingAlike, match="flipped"):
         compare(step, other)
     assert compare(step, other, mirrored=True).same
+    with pytest.raises(NothingAlike, match="as it was traced, not flipped"):
+        compare(step, LAID.pattern_back(step), mirrored=True)
 
 
 @pytest.mark.parametrize("seed", range(3))
