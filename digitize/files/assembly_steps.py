@@ -15,13 +15,13 @@ from scipy.sparse.csgraph import connected_components
 from digitize.assembly.body import Body
 from digitize.assembly.directions import words
 from digitize.assembly.order import Step
-from digitize.files.lettering import drawable, font_path
+from digitize.files.lettering import broken, font_path, shortened
 from digitize.files.shaded import picture
 from digitize.folding.solid import Solid
 from digitize.pattern.segments import FloatArray
 
 SIZE_PX = (1000, 760)
-_HEADING_PX = 60
+_RIM_PX, _LETTERS_PX, _LINE_PX, _LABEL_PX = 18, 24, 30, 240
 _SMOOTH = math.cos(math.radians(25.0))
 
 
@@ -75,11 +75,16 @@ def _drawn(
         np.concatenate(surface),
         len(standing),
     )
-    drawn = picture(solid, dict(enumerate(names)), size_px=SIZE_PX)
-    page = Image.new("RGB", (SIZE_PX[0], SIZE_PX[1] + _HEADING_PX), (255, 255, 255))
-    page.paste(drawn, (0, _HEADING_PX))
-    font = ImageFont.truetype(str(font_path()), 24)
-    ImageDraw.Draw(page).text((20, 16), drawable(heading), font=font, fill=(20, 24, 32))
+    labels = {k: shortened(name, _LETTERS_PX, _LABEL_PX) for k, name in enumerate(names)}
+    drawn = picture(solid, labels, size_px=SIZE_PX)
+    lines = broken(heading, _LETTERS_PX, SIZE_PX[0] - 2 * _RIM_PX)
+    top = 2 * _RIM_PX + len(lines) * _LINE_PX
+    page = Image.new("RGB", (SIZE_PX[0], SIZE_PX[1] + top), (255, 255, 255))
+    page.paste(drawn, (0, top))
+    font = ImageFont.truetype(str(font_path()), _LETTERS_PX)
+    write = ImageDraw.Draw(page)
+    for number, line in enumerate(lines):
+        write.text((_RIM_PX, _RIM_PX + number * _LINE_PX), line, font=font, fill=(20, 24, 32))
     stream = io.BytesIO()
     page.save(stream, "PNG", optimize=True)
     return stream.getvalue()
