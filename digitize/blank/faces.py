@@ -105,7 +105,10 @@ class Faces:
         return side * nx, side * ny
 
     def polygon(self, face: int, chord_error_mm: float = 0.01) -> shapely.Polygon:
-        """The area of a face, for tests of inside and overlap; openings count as metal."""
+        """The area of a face, for tests of inside and overlap.
+
+        Openings count as metal, but for those that a lug is bent out of.
+        """
         home = self._home(face)
         parts: list[tuple[int, FloatArray]] = [
             (i, self.edges[i].segment.points_mm(chord_error_mm))
@@ -121,9 +124,15 @@ class Faces:
         ordered = sorted(parts, key=lambda part: part[0])
         corners = np.vstack([points for _, points in ordered])
         area = _largest(shapely.Polygon(corners if len(corners) > 3 else None))
-        for chord in inner:
-            if chord.first not in home.edges:
-                area = _largest(area.difference(self._cut_off(chord, chord_error_mm)))
+        for loop in self.loops[1:]:
+            if loop.ground == face:
+                away = [self._run(loop.start, loop.start, chord_error_mm)]
+                away += [
+                    self._run(c.first, c.last, chord_error_mm)
+                    for c in inner
+                    if c.first in loop.edges
+                ]
+                area = _largest(area.difference(shapely.union_all(away)))
         return area
 
     def largest(self) -> int:
@@ -135,10 +144,11 @@ class Faces:
         chord = next((c for c in self.chords if c.inner == face), None)
         return self.loops[0] if chord is None else self.loop_of(chord.first)
 
-    def _cut_off(self, chord: Chord, chord_error_mm: float) -> shapely.Polygon:
-        """All the sheet beyond a chord, seen from its outer face."""
-        i, points = chord.first, []
-        while i != chord.last:
+    def _run(self, first: int, last: int, chord_error_mm: float) -> shapely.Polygon:
+        """What a run of edges encloses: a whole opening, or all the sheet beyond a chord."""
+        points = [self.edges[first].segment.points_mm(chord_error_mm)]
+        i = self.step(first, 1)
+        while i != last:
             points.append(self.edges[i].segment.points_mm(chord_error_mm))
             i = self.step(i, 1)
         return shapely.Polygon(np.vstack(points))
