@@ -141,8 +141,10 @@ def place_of(segment: Segment, p: Point) -> float | None:
 def nearest(segment: Segment, p: Point) -> tuple[float, float]:
     """The place on a segment nearest to a point, and the distance."""
     candidates = [(math.dist(p, segment.start_mm), 0.0), (math.dist(p, segment.end_mm), 1.0)]
-    foot: Point | None
+    foot: Point | None = None
     match segment:
+        case Line() if segment.length_mm < SAME_MM:
+            pass
         case Line():
             axis = Axis.between(segment.start_mm, segment.end_mm)
             foot = axis.point(axis.station(p)[0])

@@ -140,8 +140,12 @@ class _Measured:
         ends = [self.tree.faces.corner(c) for c in (other.chord.first, other.chord.last)]
         x, y = np.mean(np.array(ends), axis=0)
         place, along = self.mould_line(other)
-        middle = self.solid.corners_mm(face, _outer(other)).mean(axis=0)
-        folded = self.across(face, fold, place + ((middle - place) @ along) * along)
+        strip = self.tree.faces.count + self.tree.folds.index(other)
+        corners = self.solid.corners_mm(strip, _outer(other))
+        if not len(corners):  # a bend so sharp that it takes up no sheet
+            corners = self.solid.corners_mm(face, _outer(other))
+        stations = (corners - place) @ along
+        folded = self.across(face, fold, place + (stations.min() + stations.max()) / 2 * along)
         drawn = all(f.facts.traced == "outside" for f in (fold, other))
         traced = abs(fold.beyond_mm((float(x), float(y)))) if drawn else None
         return FoldedSize(face_name(face), fold.facts.name, other.facts.name, folded, traced)

@@ -97,7 +97,8 @@ def lugged(draw):
     openings, bends = [], []
     for left in (20.0, 110.0)[: draw(st.integers(1, 2))]:
         width, taper = draw(st.floats(25.0, 45.0)), draw(st.floats(0.0, 6.0))
-        slot, past = draw(st.floats(1.0, 6.0)), draw(st.floats(0.0, 9.0))
+        slot = draw(st.floats(1.0, 6.0))
+        past = draw(st.just(0.0) | st.floats(1.0, 9.0))
         foot, tip = draw(st.floats(85.0, 100.0)), draw(st.floats(25.0, 40.0))
         a, b, top = left + slot, left + slot + width, foot + past
         right = b + slot
@@ -105,7 +106,8 @@ def lugged(draw):
         inner = [(b, top), (b, foot), (b - taper, tip), (a + taper, tip), (a, foot), (a, top)]
         inner = [p for i, p in enumerate(inner) if past or i not in (1, 4)]
         openings.append(pieces.outline([at(*p) for p in [*outer, *inner]]))
-        bends.append(pieces.bend(*at(a, foot), *at(b, foot)))
+        lean = draw(st.floats(-0.6, 0.6)) if past else 0.0
+        bends.append(pieces.bend(*at(a, foot - lean), *at(b, foot + lean)))
     if draw(st.booleans()):
         bends.append(pieces.bend(*at(0, 14), *at(200, 14)))
     corners = [at(*p) for p in [(0, 0), (200, 0), (200, 130), (0, 130)]]
@@ -124,6 +126,7 @@ def test_lugs_bent_out_of_a_sheet_measure_what_was_traced(pattern, data):
     solid = fold_up(blank)
     mesh = trimesh.Trimesh(solid.vertices_mm, solid.triangles, process=False)
     assert mesh.is_watertight
+    assert mesh.body_count == 1
     assert mesh.euler_number == 2 - 2 * len(pattern.openings)
     sizes = folded_sizes(blank, solid)
     assert {b for s in sizes for b in (s.start, s.end)} >= {f.name for f in blank.facts}

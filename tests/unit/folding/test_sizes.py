@@ -50,3 +50,19 @@ def test_two_tabs_on_one_bend_line_measure_their_plate_once():
     found = sorted((s.end, s.traced_mm) for s in sizes)
     assert found == [("edge", 20.0), ("edge", 20.0), ("edge", 40.0)]
     assert [s.off_mm for s in sizes] == pytest.approx([0.0] * 3, abs=1e-6)
+
+
+def test_bends_not_quite_parallel_are_measured_at_the_middle_of_one():
+    """The short bend of the tab leans by 0.4 degrees and lies at one end of its plate."""
+    points = [(0, 0), (200, 0), (200, 50), (40, 50), (40, 80), (0, 80)]
+    bends = (pieces.bend(0, 15, 200, 15), pieces.bend(0, 55.14, 40, 54.86))
+    blank = pieces.developed(Pattern("leaning", pieces.outline(points), bends=bends))
+    (size,) = [s for s in folded_sizes(blank, fold_up(blank)) if s.end != "edge"]
+    assert size.traced_mm == pytest.approx(40.0)
+    assert size.off_mm == pytest.approx(0.0, abs=0.01)
+
+
+def test_a_bend_that_takes_up_no_sheet_is_measured_too():
+    said = {"all": Said(90.0, True, 0.0, k=0.0)}
+    blank = pieces.developed(pieces.channel(80.0, 25.0, 30.0), said)
+    assert [s.off_mm for s in folded_sizes(blank, fold_up(blank))] == pytest.approx([0.0] * 3)
