@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import Literal, assert_never
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,7 @@ from digitize.pattern.model import (
     Pattern,
     PointMark,
     Provenance,
+    TracedFrom,
 )
 from digitize.phone.expect import disagreement, expected
 from digitize.phone.profile import PhoneProfile
@@ -41,12 +42,13 @@ from digitize.sighting.sighting import Sighting
 from digitize.tracing.ink import InkOptions, trace_ink
 from digitize.tracing.light import PaperLight
 from digitize.tracing.mode import choose_mode
+from digitize.tracing.opening import PAPER_MM, OpeningOptions, trace_opening
 from digitize.tracing.silhouette import SilhouetteOptions, trace_silhouette
 from digitize.tracing.strokes import NothingDrawn
 from digitize.tracing.traces import Traced, TracedLoop, TracedPiece
 from digitize.uncertainty.budget import Circumstances, precision_of
 
-Mode = Literal["auto", "ink", "silhouette"]
+Mode = Literal["auto"] | TracedFrom
 Progress = Callable[[str], None]
 
 
@@ -59,7 +61,7 @@ class JobOptions:
     mode: Mode = "auto"
     thicknesses_mm: tuple[float, ...] = ()  # one for all pieces, or one each, largest first
     line_side: Literal["inside", "centre", "outside"] = "inside"
-    surface_height_mm: float = 0.0  # of the drawn surface over the target's plane, ink only
+    surface_height_mm: float = 0.0  # of the drawn surface over the target's plane
     checkerboard_mm: float | None = None  # square size; None: the photo shows coded sheets
     sheet_number: int | None = None
     phone: PhoneProfile | None = None  # what is known of the camera
@@ -68,6 +70,17 @@ class JobOptions:
     restore_eaten: bool = False
     polyline: bool = False
     name: str | None = None
+
+    def face_height_mm(self, mode: TracedFrom, thickness_mm: float | None) -> float:
+        """Height of a traced face over the target's plane."""
+        match mode:
+            case "ink":
+                return self.surface_height_mm
+            case "silhouette":
+                return thickness_mm or 0.0
+            case "opening":
+                return -PAPER_MM
+        assert_never(mode)
 
     def thickness_mm(self, rank: int) -> float | None:
         """Thickness of the piece of that rank, 0 for the largest."""
@@ -86,13 +99,12 @@ class JobResult:
     solution: CameraSolution
     traced: Traced
     stem: str  # what the files are named after
-    surface_height_mm: float  # of the drawn surface over the target
+    options: JobOptions
     beside: tuple[tuple[Path, Camera], ...] = ()  # other photos of the same job
 
     def face_height_mm(self, pattern: Pattern) -> float:
         """Height of a pattern's traced face over the target."""
-        drawn = self.traced.mode == "ink"
-        return self.surface_height_mm if drawn else pattern.thickness_mm or 0.0
+        return self.options.face_height_mm(self.traced.mode, pattern.thickness_mm)
 
 
 class ThicknessCount(DigitizeError):
@@ -167,7 +179,7 @@ def result_of(seen: Seen, traced: Traced, stem: str) -> JobResult:
         seen.solution,
         traced,
         stem,
-        options.surface_height_mm,
+        options,
     )
 
 
@@ -211,6 +223,9 @@ def trace_seen(seen: Seen, progress: Progress) -> Traced:
     if mode == "ink":
         progress("Following the ink lines")
         traced = _drawing(seen)
+    elif mode == "opening":
+        progress("Following the rim")
+        traced = _openings(seen)
     else:
         progress("Following the edges")
         traced = _silhouettes(seen)
@@ -218,7 +233,7 @@ def trace_seen(seen: Seen, progress: Progress) -> Traced:
     if given > 1 and given != count:
         raise ThicknessCount(
             f"{given} thicknesses were given for {count} piece{'s' if count > 1 else ''}",
-            do="give one for all, or one for each, largest first",
+            do="give one --thickness for all, or one for each, largest first",
         )
     return replace(traced, notices=(*chosen, *traced.notices))
 
@@ -245,6 +260,9 @@ def _drawing(seen: Seen) -> Traced:
     try:
         return trace_ink(photo, camera, sheet, drawn, light=seen.light)
     except NothingDrawn as fault:
+        if sheet.work_area_mm is None:
+            do = f"{fault.do}; an opening cut in the plate wants --mode opening"
+            raise NothingDrawn(fault.what, where=fault.where, do=do) from fault
         fits, _ = choose_mode(photo, camera, sheet, seen.scale_xy, light=seen.light)
         if fits == "ink":
             raise
@@ -276,10 +294,23 @@ def _silhouettes(seen: Seen) -> Traced:
     return replace(first, pieces=tuple(each[t].pieces[rank] for t, rank in ranked))
 
 
+def _openings(seen: Seen) -> Traced:
+    """The openings in the metal that carries the target."""
+    rim = OpeningOptions(seen.options.thickness_mm(0), region_mm=seen.options.region_mm)
+    return trace_opening(
+        seen.photo,
+        seen.solution.camera,
+        seen.sightings[0].sheet,
+        rim,
+        scale_xy=seen.scale_xy,
+        light=seen.light,
+    )
+
+
 def _pattern(
     piece: TracedPiece, name: str, thickness_mm: float | None, traced: Traced, seen: Seen
 ) -> Pattern:
-    outline, eaten = _closed(piece.outline, seen.options, opening=False)
+    outline, eaten = _closed(piece.outline, seen.options, opening=traced.mode == "opening")
     openings = [_closed(loop, seen.options, opening=True) for loop in piece.openings]
     return Pattern(
         name=name,
@@ -318,10 +349,8 @@ def _closed(
     return fit_noting(points_mm, u_mm, evidence, options.tolerance_mm, loop.blur_mm)
 
 
-def _circumstances(
-    thickness_mm: float | None, mode: Literal["ink", "silhouette"], seen: Seen
-) -> Circumstances:
-    height_mm = (thickness_mm or 0.0) if mode == "silhouette" else seen.options.surface_height_mm
+def _circumstances(thickness_mm: float | None, mode: TracedFrom, seen: Seen) -> Circumstances:
+    height_mm = seen.options.face_height_mm(mode, thickness_mm)
     return Circumstances(
         seen.photo,
         seen.solution,
@@ -367,7 +396,7 @@ def _camera_notices(seen: Seen) -> tuple[Notice, ...]:
     return tuple(notices)
 
 
-def _provenance(mode: Literal["ink", "silhouette"], seen: Seen) -> Provenance:
+def _provenance(mode: TracedFrom, seen: Seen) -> Provenance:
     photo, solution = seen.photo, seen.solution
     camera, scale = solution.camera, seen.options.print_scale
     x, y, height = (float(v) for v in camera.centre_mm)

@@ -1,8 +1,12 @@
-"""Sheets seen by a simulated camera.  Where points fall is OpenCV's projection, not ours."""
+"""Sheets seen by a simulated camera, and the command line.
+
+Where points fall is OpenCV's projection, not ours.
+"""
 
 from __future__ import annotations
 
 import dataclasses
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -12,6 +16,7 @@ import pytest
 from numpy.typing import NDArray
 
 from digitize.camera.camera import Camera
+from digitize.cli.main import run
 from digitize.sheets.catalogue import sheet as catalogue_sheet
 from digitize.sheets.layout import Sheet
 from digitize.sighting.sighting import Sighting
@@ -310,3 +315,25 @@ def warped(
         return np.asarray(cv2.perspectiveTransform(places[None], px_from_mm)[0], np.float64)
 
     return photo, px
+
+
+@pytest.fixture
+def digitize(monkeypatch, capsys, tmp_path):
+    """The command line run in an empty folder: exit code, standard output, standard error.
+
+    It knows no printer and no phone but those that it was told of.
+    """
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.chdir(tmp_path)
+
+    def command(*words):
+        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
+        try:
+            run()
+            code = 0
+        except SystemExit as exit_:
+            code = int(exit_.code or 0)
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return command

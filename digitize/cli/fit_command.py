@@ -74,7 +74,7 @@ def fit(
 ) -> None:
     """Place a piece in its opening: gaps, how they weld, what to trim, add or cut bigger."""
     from digitize.cli import show, show_fit
-    from digitize.cli.pieces import backdrop, read_piece
+    from digitize.cli.pieces import backdrop, read_opening, read_piece
     from digitize.comparing.opening import FitInOptions, NoThickness, fit_in
     from digitize.comparison_delivery import Delivered, DeliveryOptions, deliver
     from digitize.errors import Exit
@@ -84,8 +84,8 @@ def fit(
     lap_mm = positive_mm(lap, units, "--lap") or 0.0
     with show.progress(quiet=as_json) as progress:
         inner = read_piece(piece, thickness, printer, units, progress)
-        outer = read_piece(opening, thickness, printer, units, progress)
         thick = positive_mm(thickness, units, "--thickness") or inner.pattern.thickness_mm
+        outer = read_opening(opening, thick, printer, progress)
         if thick is None:
             raise NoThickness(
                 "gaps are judged by the sheet's thickness, which is not known", do="say --thickness"

@@ -15,6 +15,7 @@ from digitize.cli.options import Unit, positive_mm
 if TYPE_CHECKING:
     from digitize.files.comparison_picture import Backdrop
     from digitize.files.topdown_proof import TopdownPicture
+    from digitize.job import JobOptions
     from digitize.pattern.model import Pattern
 
 PHOTOS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
@@ -59,23 +60,63 @@ def read_piece(
 
     Raises what reading the document or tracing the photo raises.
     """
-    if path.suffix.lower() not in PHOTOS:
-        found = read_pattern(path)
-        return Piece(replace(found, name=found.name or path.name.split(".")[0]))
-    from digitize.camera.topdown import topdown
-    from digitize.cli.printing_scale import print_scale
-    from digitize.files.topdown_proof import TopdownPicture, shown_mm
-    from digitize.job import JobOptions, pattern_from_photo
+    if not _is_photo(path):
+        return _document(path)
+    thick = positive_mm(thickness, unit, "--thickness")
+    options = _options(printer, thick)
+    return _traced(path, options, progress)
 
+
+def read_opening(
+    path: Path, thickness_mm: float | None, printer: str | None, progress: Callable[[str], None]
+) -> Piece:
+    """The pattern in a document, or that of the largest opening in a photo.
+
+    Beside a card the cut rim is followed; on a ring lies what was drawn round, or cut out.
+    Raises what reading the document or tracing the photo raises.
+    """
+    from digitize.tracing.opening import OpeningInRing
+
+    if not _is_photo(path):
+        return _document(path)
+    options = _options(printer, thickness_mm)
+    try:
+        return _traced(path, replace(options, mode="opening"), progress)
+    except OpeningInRing:
+        return _traced(path, options, progress)
+
+
+def _is_photo(path: Path) -> bool:
+    if path.suffix.lower() not in PHOTOS:
+        return False
     if not path.exists():
         raise NoPattern("there is no such file", where=str(path))
+    return True
+
+
+def _document(path: Path) -> Piece:
+    found = read_pattern(path)
+    return Piece(replace(found, name=found.name or path.name.split(".")[0]))
+
+
+def _options(printer: str | None, thickness_mm: float | None) -> JobOptions:
+    from digitize.cli.printing_scale import print_scale
+    from digitize.job import JobOptions
+
     scale, notices = print_scale(printer, plain=False)
-    thick = positive_mm(thickness, unit, "--thickness")
-    options = JobOptions(
+    return JobOptions(
         print_scale=scale,
         print_notices=notices,
-        thicknesses_mm=(thick,) if thick is not None else (),
+        thicknesses_mm=(thickness_mm,) if thickness_mm is not None else (),
     )
+
+
+def _traced(path: Path, options: JobOptions, progress: Callable[[str], None]) -> Piece:
+    """The largest piece in a photo, and the photo from above."""
+    from digitize.camera.topdown import topdown
+    from digitize.files.topdown_proof import TopdownPicture, shown_mm
+    from digitize.job import pattern_from_photo
+
     result = pattern_from_photo(
         path, options, lambda step: progress(f"{path.name}: {step.lower()}")
     )

@@ -36,6 +36,7 @@ class Mode(StrEnum):
     AUTO = "auto"
     INK = "ink"
     SILHOUETTE = "silhouette"
+    OPENING = "opening"
 
 
 class LineSide(StrEnum):
@@ -60,12 +61,18 @@ def trace(
         typer.Option(
             "--thickness",
             "-t",
-            help="Sheet thickness; silhouettes need it. Several: 1.5,3, largest piece first.",
+            help="Sheet thickness, needed but for ink. Several: 1.5,3, largest piece first.",
         ),
     ] = None,
     into: Into = Path(),
     mode: Annotated[
-        Mode, typer.Option("--mode", "-m", help="Drawn lines, the piece itself, or let it choose.")
+        Mode,
+        typer.Option(
+            "--mode",
+            "-m",
+            help="Drawn lines, the piece itself, an opening in the plate that carries the "
+            "target, or (auto) lines or piece by what the photo shows.",
+        ),
     ] = Mode.AUTO,
     line_side: Annotated[
         LineSide,
@@ -172,6 +179,11 @@ def trace(
         polyline=polyline,
         name=_plain_name(name),
     )
+    if mode is Mode.OPENING and (len(photos) > 1 or asked is not None):
+        raise typer.BadParameter(
+            "an opening is traced from one photo with a printed target on the plate beside it",
+            param_hint="--mode",
+        )
     if not overwrite:
         refuse_overwriting(into, name or photos[0].stem)
     with show.progress(quiet=as_json) as progress:

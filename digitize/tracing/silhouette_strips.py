@@ -197,7 +197,7 @@ def outermost_edge(
     count = min(sharp.shape[1], int((strips.outside_mm + deepest_mm) / strips.step_mm))
     held, enough = _held(strips, sharp[:, :count])
     worth = np.clip(held / enough[:, None], 0.0, 1.0) - _DEPTH_COST * np.arange(count)
-    path = _best_line(worth.astype(np.float32), contours)
+    path = best_line(worth.astype(np.float32), contours)
     clear = held[np.arange(len(held)), path] >= enough
     return strips.offset_mm(_finer(sharp, path)), clear
 
@@ -221,7 +221,7 @@ def edge_behind(
     worth = np.where(depth > margin_mm[:, None], worth, 0.0)
     anchor = np.where(np.abs(depth) < 2.0 * strips.step_mm, 1.0, -1.0)
     worth = np.where(soft[:, None], worth, anchor)
-    path = _best_line(worth.astype(np.float32), contours)
+    path = best_line(worth.astype(np.float32), contours)
     offset = strips.offset_mm(_finer(sharp, path))
     clear = held[np.arange(len(held)), path] >= enough
     return offset, soft & clear & (-offset > margin_mm)
@@ -237,8 +237,8 @@ def _held(strips: Strips, sharp: NDArray[np.float32]) -> tuple[NDArray[np.float3
     return held, np.maximum(least, 0.25 * np.minimum(sharp.max(axis=1), 0.2))
 
 
-def _best_line(worth: NDArray[np.float32], contours: Contours) -> NDArray[np.intp]:
-    """Column (N,) of the line down (N, K) that is worth most, closed in each loop."""
+def best_line(worth: NDArray[np.float32], contours: Contours) -> NDArray[np.intp]:
+    """Column (N,) of the line down (N, K) that is worth most, closed in each loop (Viterbi)."""
     n, count = worth.shape
     steps = np.arange(-_STEEP, _STEEP + 1)
     cost = (_JUMP_COST * np.abs(steps)).astype(np.float32)[:, None]

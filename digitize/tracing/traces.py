@@ -8,12 +8,12 @@ outline they belong to: one ``TracedPiece`` becomes one pattern.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from digitize.errors import Notice
+from digitize.pattern.model import TracedFrom
 
 FloatArray = NDArray[np.float64]
 
@@ -78,7 +78,7 @@ class TracedPiece:
 class Traced:
     """All pieces of one photo, largest first."""
 
-    mode: Literal["ink", "silhouette"]
+    mode: TracedFrom
     pieces: tuple[TracedPiece, ...]
     left_out: tuple[LeftOut, ...] = ()
     notices: tuple[Notice, ...] = ()

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from digitize.camera.camera import Camera, CameraSolution
 from digitize.pattern.budget import Budget, Field, Part
-from digitize.pattern.model import Precision
+from digitize.pattern.model import Precision, TracedFrom
 from digitize.photo.photo import Photo
 from digitize.sheets.layout import PrintScale
 from digitize.tracing.traces import MEASURED, TracedPiece
@@ -33,9 +33,9 @@ stands off the sheet's middle plane; judged by benchmarks/coverage.py."""
 PEN_U_MM = {"inside": 0.10, "centre": 0.05, "outside": 0.10}
 """Of a pen led along an edge, its lean and its tip's wear; of a line that is meant itself, how
 well it was drawn where it was meant.  Judgement, no source."""
-EDGE_U_PX = {"silhouette": 0.05, "ink": 0.12}
+EDGE_U_PX = {"silhouette": 0.05, "ink": 0.12, "opening": 0.2}
 """What one whole edge is off by that its own scatter does not show: texture, the wall's light."""
-EDGES_ALIKE_U_PX = {"silhouette": 0.2, "ink": 0.1}
+EDGES_ALIKE_U_PX = {"silhouette": 0.2, "ink": 0.1, "opening": 0.2}
 """What all edges are off by alike besides the tone curve: the shadow at the foot of a piece,
 the bleeding of ink.  This and the one before are judged by benchmarks/coverage.py."""
 
@@ -50,7 +50,7 @@ class Circumstances:
     photo: Photo
     solution: CameraSolution
     scale: PrintScale
-    mode: Literal["ink", "silhouette"]
+    mode: TracedFrom
     height_mm: float  # of the traced face over the target
     line_side: Literal["inside", "centre", "outside"] = "inside"
     common_scale_u: float | None = None  # relative, where several sheets carry the scale

@@ -3,9 +3,9 @@
 ``accuracy`` prints how exactly painted edges are placed; ``check`` compares the cameras in
 all truth files with the renderer's rays.
 
-``face-by-face`` makes one photograph of each face of a folded cover, ``floor-section`` the four
-photographs of one long piece, ``second-make`` the bracket of rusty-bracket made anew, each in a
-folder of its own.
+``face-by-face`` makes one photograph of each face of a folded cover, ``floor-opening`` two of
+an opening with a card beside it, ``floor-section`` the four photographs of one long piece,
+``second-make`` the bracket of rusty-bracket made anew, each in a folder of its own.
 
 ``--quick`` makes them small and grainy, ``--into FOLDER`` elsewhere than in samples/.
 """
@@ -21,6 +21,7 @@ import engine
 engine.start()
 
 import face_by_face  # noqa: E402 - the renderer must be started first
+import floor_opening  # noqa: E402
 import floor_section  # noqa: E402
 import second_make  # noqa: E402
 from accuracy import report  # noqa: E402
@@ -29,7 +30,9 @@ from make import make  # noqa: E402
 from scenes import MADE  # noqa: E402
 from verify import check_file  # noqa: E402
 
-FOLDERS = {part.FOLDER: part.shots for part in (face_by_face, floor_section, second_make)}
+FOLDERS = {
+    part.FOLDER: part.shots for part in (face_by_face, floor_opening, floor_section, second_make)
+}
 
 
 def main() -> None:

@@ -25,7 +25,7 @@ def make(shot: Shot, folder: Path, tile: int = 150_000) -> dict[str, Any]:
     ray_error = ray_error_px(scene, lens, known)
     edge_share = None
     if shot.edges:
-        edge_share = edge_check(scene, shot.edges, target.height_mm, 0.01)
+        edge_share = edge_check(scene, shot.edges, shot.beneath_mm, 0.01)
         assert edge_share > 0.999, f"{shot.name}: a mesh and its stated edge differ"
     light = expose(
         scene,

@@ -58,6 +58,25 @@ def middle(target: Target) -> tuple[float, float]:
     return ((x0 + x1) / 2, (y0 + y1) / 2)
 
 
+def tape_corners(shot: Shot, t: Target) -> None:
+    """A strip of masking tape over each corner of a card."""
+    w, h = t.place(np.array([t.sheet.size_mm]))[0]
+    tape = mi.load_dict(
+        {
+            "type": "twosided",
+            "b": {"type": "diffuse", "reflectance": {"type": "rgb", "value": (0.62, 0.52, 0.33)}},
+        }
+    )
+    for k, (x, y, turn) in enumerate(
+        [(-4, -3, 40), (w + 5, -4, -42), (w + 4, h + 4, 47), (-5, h + 3, -38)]
+    ):
+        place = Target(t.sheet, (1.0, 1.0), (x, y), turn + 90)
+        shot.add(
+            f"tape_{k}",
+            page("tape", (-22, -5.5, 22, 5.5), tape, height_mm=0.12, turn=place.place),
+        )
+
+
 def lay_in_ring(shot: Shot, target: Target, part: Part) -> Part:
     """Checks that a part lies on the blank."""
     assert contains(work_box(target), part), f"{part.name} does not fit the ring"
@@ -276,21 +295,7 @@ def panel_cut_line() -> Shot:
     pen = Pen(1.8, (0.018, 0.018, 0.02), 0.94, uneven=0.06, rough_mm=0.05, soft_mm=0.06)
     shot.drawing(part, paint, pen, height_mm=height, rng=rng)
     shot.add("panel", page("panel", paint.box, mi.load_dict(gloss(paint)), height_mm=height))
-    w, h = t.place(np.array([t.sheet.size_mm]))[0]
-    tape = mi.load_dict(
-        {
-            "type": "twosided",
-            "b": {"type": "diffuse", "reflectance": {"type": "rgb", "value": (0.62, 0.52, 0.33)}},
-        }
-    )
-    for k, (x, y, turn) in enumerate(
-        [(-4, -3, 40), (w + 5, -4, -42), (w + 4, h + 4, 47), (-5, h + 3, -38)]
-    ):
-        place = Target(t.sheet, (1.0, 1.0), (x, y), turn + 90)
-        shot.add(
-            f"tape_{k}",
-            page("tape", (-22, -5.5, 22, 5.5), tape, height_mm=0.12, turn=place.place),
-        )
+    tape_corners(shot, t)
     return shot
 
 

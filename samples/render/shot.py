@@ -92,6 +92,7 @@ class Shot:
     room: Room = field(default_factory=Room)
     samples: int = 25  # a square number, for the sampler
     bounces: int = 2
+    beneath_mm: float = 0.0  # height of the highest thing seen past the metal's edges
 
     def add(self, name: str, thing: Any) -> None:
         assert name not in self.objects, name

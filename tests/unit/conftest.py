@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -13,7 +12,6 @@ import pytest
 from numpy.typing import NDArray
 
 from digitize.camera.camera import Camera
-from digitize.cli.main import run
 from digitize.photo.photo import Photo
 from digitize.sheets import printing
 from digitize.sheets.layout import Sheet
@@ -116,25 +114,3 @@ def _line(dx: float, dy: float) -> NDArray[np.float32]:
 def shoot() -> Callable[..., Photo]:
     """``shoot(camera, **faults)``: a photo of the A4 ring number 3, or of what is said."""
     return lambda camera, **faults: photograph(Shot(camera, **faults))
-
-
-@pytest.fixture
-def digitize(monkeypatch, capsys, tmp_path):
-    """The command line run in an empty folder: exit code, standard output, standard error.
-
-    It knows no printer and no phone but those that it was told of.
-    """
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    monkeypatch.chdir(tmp_path)
-
-    def command(*words):
-        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
-        try:
-            run()
-            code = 0
-        except SystemExit as exit_:
-            code = int(exit_.code or 0)
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return command
