@@ -20,6 +20,7 @@ from digitize.cli.options import (
     Printer,
     Unit,
     Units,
+    plain_name,
     positive_mm,
 )
 
@@ -177,7 +178,7 @@ def trace(
         tolerance_mm=positive_mm(tolerance, units, "--tolerance") or 0.0,
         restore_eaten=restore,
         polyline=polyline,
-        name=_plain_name(name),
+        name=plain_name(name),
     )
     if mode is Mode.OPENING and (len(photos) > 1 or asked is not None):
         raise typer.BadParameter(
@@ -235,11 +236,3 @@ def _box(text: str | None, unit: Unit) -> NDArray[np.float64] | None:
         raise typer.BadParameter(f"{text!r} encloses nothing", param_hint="--region")
     left, right, low, high = min(x0, x1), max(x0, x1), min(y0, y1), max(y0, y1)
     return np.array([(left, low), (right, low), (right, high), (left, high)])
-
-
-def _plain_name(name: str | None) -> str | None:
-    if name is not None and (name in ("", ".", "..") or set(name) & set('/\\:*?"<>|')):
-        raise typer.BadParameter(
-            f'{name!r} cannot name files; leave out / \\ : * ? " < > |', param_hint="--name"
-        )
-    return name

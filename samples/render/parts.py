@@ -52,7 +52,7 @@ def drawbar_gusset() -> Part:
     )
 
 
-def bonnet_hinge_flange() -> Part:
+def engine_hatch_flange() -> Part:
     """A narrow strip with a dog-leg."""
     return Part(
         "engine-hatch hinge flange",

@@ -11,8 +11,8 @@ from lights import disc, panel
 from materials import bright_steel, gloss, painted, rusty
 from paint import Pen, plain_paper, scribble, smudge, stroke
 from parts import (
-    bonnet_hinge_flange,
     drawbar_gusset,
+    engine_hatch_flange,
     hatch_opening,
     rudder_stock_cover,
     swim_plate,
@@ -438,7 +438,7 @@ def two_pieces() -> Shot:
     cover = lay_in_ring(shot, t, rudder_stock_cover().moved(86, 206, 12))
     paint = painted(around(cover), 63, (0.06, 0.17, 0.10), rust_share=0.06)
     shot.plate(cover, 1.5, gloss(paint, 0.2), paint.box)
-    hinge = lay_in_ring(shot, t, bonnet_hinge_flange().moved(88, 86, 22))
+    hinge = lay_in_ring(shot, t, engine_hatch_flange().moved(88, 86, 22))
     surface, box = rusty(around(hinge), 62)
     shot.plate(hinge, 3.0, surface, box)
     return shot
@@ -496,7 +496,7 @@ def straight_down() -> Shot:
     )
     shot.lay(t, shot.target(t))
     shot.table()
-    part = lay_in_ring(shot, t, bonnet_hinge_flange().moved(132, 58, 84))
+    part = lay_in_ring(shot, t, engine_hatch_flange().moved(132, 58, 84))
     surface, box = rusty(around(part), 82)
     shot.plate(part, 1.5, surface, box)
     return shot
@@ -555,7 +555,7 @@ def cropped_ring() -> Shot:
     )
     shot.lay(t, shot.target(t))
     shot.table()
-    part = lay_in_ring(shot, t, bonnet_hinge_flange().moved(146, 60, 88))
+    part = lay_in_ring(shot, t, engine_hatch_flange().moved(146, 60, 88))
     surface, box = rusty(around(part), 92)
     shot.plate(part, 2.0, surface, box)
     return shot

@@ -93,9 +93,7 @@ def photograph(s: Scene) -> Photo:
 
 def _pose(s: Scene) -> tuple[np.ndarray, np.ndarray]:
     tilt, toward = np.radians(s.tilt_deg), np.radians(s.toward_deg)
-    back = np.array(
-        [np.sin(tilt) * np.cos(toward), np.sin(tilt) * np.sin(toward), np.cos(tilt)]
-    )
+    back = np.array([np.sin(tilt) * np.cos(toward), np.sin(tilt) * np.sin(toward), np.cos(tilt)])
     centre = np.array([*s.look_mm, 0.0]) + s.distance_mm * back
     right = np.cross([0.0, 1.0, 0.0], back)
     right /= np.linalg.norm(right)
@@ -119,9 +117,7 @@ def _swept(mask: np.ndarray, dx: float, dy: float) -> np.ndarray:
     while have < count + 1:
         step = min(have, count + 1 - have)
         move = np.float32([[1, 0, round(dx / count * step)], [0, 1, round(dy / count * step)]])
-        moved = cv2.warpAffine(
-            out.astype(np.uint8), move, out.shape[::-1], flags=cv2.INTER_NEAREST
-        )
+        moved = cv2.warpAffine(out.astype(np.uint8), move, out.shape[::-1], flags=cv2.INTER_NEAREST)
         out, have = out | (moved > 0), have + step
     return out
 
@@ -194,9 +190,10 @@ def _band(s: Scene, rows: slice, low: np.ndarray, maps: tuple) -> np.ndarray:
     metal = np.array(s.colour) * speckle[..., None] * (sky + lamp) / 0.6
     if s.glare is not None:
         gx, gy, radius = s.glare
-        metal = metal + 0.62 * np.exp(-(((tx - gx) ** 2 + (ty - gy) ** 2) / radius**2) ** 2)[
-            ..., None
-        ]
+        metal = (
+            metal
+            + 0.62 * np.exp(-((((tx - gx) ** 2 + (ty - gy) ** 2) / radius**2) ** 2))[..., None]
+        )
     seen = np.where(face[..., None], metal, np.where(wall[..., None], 0.5 * metal, paper))
     if s.soft_shadow:
         seen = seen * (0.5 + 0.5 / (1 + np.exp(-(px - py - 20) / 8)))[..., None]

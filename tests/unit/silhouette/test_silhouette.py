@@ -111,9 +111,7 @@ def test_cast_shadow_of_every_direction(azimuth, plate_scene, make_bracket, trac
     assert any(n.code == "shadow" for n in piece.notices)
 
 
-def test_glare_is_not_an_opening_and_no_opening_is_lost(
-    plate_scene, make_bracket, traced, off_mm
-):
+def test_glare_is_not_an_opening_and_no_opening_is_lost(plate_scene, make_bracket, traced, off_mm):
     scene = plate_scene(
         (make_bracket(),), 1.5, colour=(0.16, 0.17, 0.18), glare=(54, 50, 7), rays=2
     )
