@@ -9,18 +9,16 @@ from digitize.comparing import trials
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.corrected import next_time, trimmed
 from digitize.comparing.trials import Trial, changed, trial_of
-from digitize.files import (
-    comparison_drawing,
-    comparison_history,
-    comparison_picture,
-    comparison_plot,
-    comparison_report,
-    paper,
-)
 from digitize.files.atomic import NotWritten, write_bytes
-from digitize.files.comparison_picture import Backdrop
+from digitize.files.comparison import drawing as comparison_drawing
+from digitize.files.comparison import history as comparison_history
+from digitize.files.comparison import picture as comparison_picture
+from digitize.files.comparison import plot as comparison_plot
+from digitize.files.comparison import report as comparison_report
+from digitize.files.comparison.picture import Backdrop
 from digitize.files.notes import one_line
-from digitize.files.offcut import Offcut
+from digitize.files.paper import writer as paper
+from digitize.files.paper.offcut import Offcut
 from digitize.files.units import Unit
 from digitize.pattern import document
 

@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 
 from digitize.camera.camera import Camera
 from digitize.camera.topdown import topdown
-from digitize.files import dxf, paper, photo_proof, svg, topdown_proof
+from digitize.files import dxf, svg
 from digitize.files.atomic import refuse_existing, write_all
 from digitize.files.notes import doubt_lines, note_lines
-from digitize.files.photo_proof import Overlay
-from digitize.files.topdown_proof import TopdownPicture
+from digitize.files.paper import writer as paper
+from digitize.files.pictures import photo_proof, topdown_proof
+from digitize.files.pictures.photo_proof import Overlay
+from digitize.files.pictures.topdown_proof import TopdownPicture
 from digitize.files.units import Unit
 from digitize.job import JobResult
 from digitize.pattern import document

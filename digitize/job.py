@@ -39,12 +39,12 @@ from digitize.photo.reading import read_photo
 from digitize.sheets.layout import PrintScale
 from digitize.sighting.sight import sight, sight_checkerboard
 from digitize.sighting.sighting import Sighting
-from digitize.tracing.ink import InkOptions, trace_ink
+from digitize.tracing.ink.strokes import NothingDrawn
+from digitize.tracing.ink.trace import InkOptions, trace_ink
 from digitize.tracing.light import PaperLight
 from digitize.tracing.mode import choose_mode
-from digitize.tracing.opening import PAPER_MM, OpeningOptions, trace_opening
-from digitize.tracing.silhouette import SilhouetteOptions, trace_silhouette
-from digitize.tracing.strokes import NothingDrawn
+from digitize.tracing.opening.trace import PAPER_MM, OpeningOptions, trace_opening
+from digitize.tracing.silhouette.trace import SilhouetteOptions, trace_silhouette
 from digitize.tracing.traces import Traced, TracedLoop, TracedPiece
 from digitize.uncertainty.budget import Circumstances, precision_of
 

@@ -38,10 +38,10 @@ from digitize.stitching.cut_lines import lines_cut
 from digitize.stitching.ground import ground_light, papers_in
 from digitize.stitching.orthophoto import Laid, orthophoto
 from digitize.stitching.stitch import NotAllSeen, PhotoTrace, stitch
-from digitize.tracing.ink import InkOptions, trace_ink
+from digitize.tracing.ink.trace import InkOptions, trace_ink
 from digitize.tracing.light import fit_paper_light
 from digitize.tracing.mode import choose_mode
-from digitize.tracing.silhouette import SilhouetteOptions, trace_silhouette
+from digitize.tracing.silhouette.trace import SilhouetteOptions, trace_silhouette
 from digitize.tracing.traces import MEASURED, Traced, TracedLoop, TracedPiece
 
 Where = Literal["auto", "inside", "around"]

@@ -38,8 +38,8 @@ from digitize.reference.solve import Referenced
 from digitize.sheets.layout import PrintScale
 from digitize.sighting.sighting import Sighting
 from digitize.tracing.light import fit_paper_light, in_frame
-from digitize.tracing.silhouette import ThicknessMissing
-from digitize.tracing.silhouette_finding import NoPieceFound, PieceOutOfFrame, PieceOverBorder
+from digitize.tracing.silhouette.finding import NoPieceFound, PieceOutOfFrame, PieceOverBorder
+from digitize.tracing.silhouette.trace import ThicknessMissing
 from digitize.tracing.traces import MEASURED, Traced
 from digitize.uncertainty import causes
 

@@ -133,7 +133,7 @@ def _shape(path: Path, metal: Material, sheet_mm: float | None) -> tuple[Shape, 
 def _pictures(job: Job, plan: Plan, shared: Sequence[Overlap]) -> list[tuple[str, bytes]]:
     """What comes in at each step, or the pieces that are stuck, by the end of a file name."""
     from digitize.cli.show_assembly import first_of
-    from digitize.files import assembly_steps
+    from digitize.files.pictures import assembly_steps
 
     bodies = {b.name: b for b in job.bodies}
     if plan.stuck is not None:

@@ -71,7 +71,7 @@ def compare(
     from digitize.comparing.comparison import compare as hold_over
     from digitize.comparison_delivery import Delivered, DeliveryOptions, deliver
     from digitize.errors import Exit
-    from digitize.files.comparison_words import headline
+    from digitize.files.comparison.words import headline
 
     allowed_mm = positive_mm(allow, units, "--allow")
     with show.progress(quiet=as_json) as progress:

@@ -43,9 +43,9 @@ def draw(
     from digitize.cli.documents import read_pattern
     from digitize.cli.printing_scale import paper_scale
     from digitize.files import dxf as dxf_file
-    from digitize.files import paper as paper_file
     from digitize.files import svg as svg_file
     from digitize.files.atomic import write_bytes
+    from digitize.files.paper import writer as paper_file
 
     suffix = file.suffix.lower()
     if printer is not None and suffix != ".pdf":

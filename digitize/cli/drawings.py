@@ -19,7 +19,7 @@ def paths(into: Path, name: str) -> list[Path]:
 def rendered(pattern: Pattern, unit: Unit, paper: str) -> list[bytes]:
     """Their bytes, in the order of ``paths``."""
     from digitize.files import dxf, svg
-    from digitize.files import paper as template
+    from digitize.files.paper import writer as template
     from digitize.pattern import document
 
     return [

@@ -78,7 +78,7 @@ def fit(
     from digitize.comparing.opening import FitInOptions, NoThickness, fit_in
     from digitize.comparison_delivery import Delivered, DeliveryOptions, deliver
     from digitize.errors import Exit
-    from digitize.files.opening_words import headline
+    from digitize.files.comparison.opening_words import headline
 
     allowed_mm = positive_mm(allow, units, "--allow")
     lap_mm = positive_mm(lap, units, "--lap") or 0.0

@@ -51,8 +51,9 @@ def fold(
     from digitize.cli import show_fold
     from digitize.cli.bend_words import bends_said
     from digitize.cli.documents import read_pattern
-    from digitize.files import shaded, solid_file
+    from digitize.files import solid_file
     from digitize.files.atomic import write_bytes
+    from digitize.files.pictures import shaded
     from digitize.folding.from_pattern import blank_of
     from digitize.folding.sizes import fold_names, folded_sizes, overall
     from digitize.folding.solid import fold_up

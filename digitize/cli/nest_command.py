@@ -57,8 +57,9 @@ def nest(
     """Lay blanks out on a sheet: where each goes, a picture, and a drawing of each in place."""
     from digitize.cli.documents import read_pattern
     from digitize.errors import Exit
-    from digitize.files import dxf, layout_picture
+    from digitize.files import dxf
     from digitize.files.atomic import refuse_existing, write_all
+    from digitize.files.pictures import layout_picture
     from digitize.nesting.layout import lay_out, turns_for
     from digitize.nesting.need import grain_for
 

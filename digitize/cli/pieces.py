@@ -13,8 +13,8 @@ from digitize.cli.documents import NoPattern, read_pattern
 from digitize.cli.options import Unit, positive_mm
 
 if TYPE_CHECKING:
-    from digitize.files.comparison_picture import Backdrop
-    from digitize.files.topdown_proof import TopdownPicture
+    from digitize.files.comparison.picture import Backdrop
+    from digitize.files.pictures.topdown_proof import TopdownPicture
     from digitize.job import JobOptions
     from digitize.pattern.model import Pattern
 
@@ -42,7 +42,7 @@ class Piece:
 
 def backdrop(old: Piece, new: Piece) -> Backdrop | None:
     """The photo to show the comparison over: the new piece's, else the old one's."""
-    from digitize.files.comparison_picture import Backdrop
+    from digitize.files.comparison.picture import Backdrop
 
     if new.picture is not None:
         return Backdrop(new.picture, of_new=True)
@@ -75,7 +75,7 @@ def read_opening(
     Beside a card the cut rim is followed; on a ring lies what was drawn round, or cut out.
     Raises what reading the document or tracing the photo raises.
     """
-    from digitize.tracing.opening import OpeningInRing
+    from digitize.tracing.opening.trace import OpeningInRing
 
     if not _is_photo(path):
         return _document(path)
@@ -114,7 +114,7 @@ def _options(printer: str | None, thickness_mm: float | None) -> JobOptions:
 def _traced(path: Path, options: JobOptions, progress: Callable[[str], None]) -> Piece:
     """The largest piece in a photo, and the photo from above."""
     from digitize.camera.topdown import topdown
-    from digitize.files.topdown_proof import TopdownPicture, shown_mm
+    from digitize.files.pictures.topdown_proof import TopdownPicture, shown_mm
     from digitize.job import pattern_from_photo
 
     result = pattern_from_photo(

@@ -67,10 +67,11 @@ def plan(
     from digitize.cli.documents import read_pattern
     from digitize.cli.printing_scale import paper_scale
     from digitize.errors import Exit
-    from digitize.files import job_sheet, shaded
     from digitize.files.atomic import write_bytes
     from digitize.files.notices import distinct, grouped
-    from digitize.files.paper import PaperOptions
+    from digitize.files.paper import job_sheet
+    from digitize.files.paper.writer import PaperOptions
+    from digitize.files.pictures import shaded
     from digitize.folding.from_pattern import blank_of
     from digitize.folding.sizes import fold_names
     from digitize.folding.solid import fold_up

@@ -13,7 +13,7 @@ from rich.table import Table
 
 from digitize.comparing.comparison import Comparison
 from digitize.comparison_delivery import Delivered
-from digitize.files.comparison_words import (
+from digitize.files.comparison.words import (
     area,
     change_words,
     fine,

@@ -16,8 +16,7 @@ from digitize.cli.show_comparison import after_table
 from digitize.comparing import weldability
 from digitize.comparing.opening import OpeningFit
 from digitize.comparison_delivery import Delivered
-from digitize.files.comparison_words import fine
-from digitize.files.opening_words import (
+from digitize.files.comparison.opening_words import (
     headline,
     name_words,
     next_rule,
@@ -25,6 +24,7 @@ from digitize.files.opening_words import (
     now_words,
     verdict_words,
 )
+from digitize.files.comparison.words import fine
 from digitize.files.units import Unit, length, mm_per
 
 

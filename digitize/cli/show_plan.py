@@ -15,7 +15,7 @@ from digitize.bending_plan.tools import Tool
 from digitize.bending_plan.wording import NO_WAY_OUT, blocked, held, how, verdict, which_way
 from digitize.blank.develop import Blank
 from digitize.errors import Notice
-from digitize.files.job_sheet import CAUTIONS
+from digitize.files.paper.job_sheet import CAUTIONS
 from digitize.files.units import Unit, length
 from digitize.nesting.need import Need
 

@@ -25,7 +25,7 @@ from digitize.photo.photo import Photo
 from digitize.sheets.layout import Sheet
 from digitize.stitching.ground import ground_light, papers_in
 from digitize.tracing.light import PaperLight, fit_paper_light
-from digitize.tracing.silhouette_finding import find_blobs, view_from_above
+from digitize.tracing.silhouette.finding import find_blobs, view_from_above
 from digitize.tracing.traces import CUT, Traced, TracedLoop, TracedPiece
 
 FloatArray = NDArray[np.float64]

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from digitize.camera.camera import Camera
 from digitize.photo.photo import Photo
 from digitize.sheets.layout import Sheet
+from digitize.tracing.ink.loops import Loops, find_loops
+from digitize.tracing.ink.strokes import NothingDrawn, find_on_paper
 from digitize.tracing.light import PaperLight, fit_paper_light
-from digitize.tracing.loops import Loops, find_loops
 from digitize.tracing.overview import Overview, darkest_channel, look_down
-from digitize.tracing.silhouette_finding import view_from_above
-from digitize.tracing.strokes import NothingDrawn, find_on_paper
+from digitize.tracing.silhouette.finding import view_from_above
 
 _BROAD_MM = 6.0  # broader than any pen line
 _LEAST_PIECE_MM2 = 80.0

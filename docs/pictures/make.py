@@ -15,7 +15,7 @@ from digitize.bending.materials import material
 from digitize.blank.develop import develop
 from digitize.cli.samples_command import job_options
 from digitize.delivery import PHOTO_PROOF, DeliveryOptions, deliver
-from digitize.files import shaded
+from digitize.files.pictures import shaded
 from digitize.folding.sizes import fold_names
 from digitize.folding.solid import fold_up
 from digitize.job import pattern_from_photo

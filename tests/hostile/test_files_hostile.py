@@ -17,11 +17,13 @@ import pytest
 from PIL import Image
 
 from digitize.errors import DigitizeError
-from digitize.files import dxf, paper, photo_proof, svg, topdown_proof
+from digitize.files import dxf, svg
 from digitize.files.atomic import NotWritten
-from digitize.files.photo_proof import Overlay
-from digitize.files.tiling import TooManyPages
-from digitize.files.topdown_proof import TopdownPicture
+from digitize.files.paper import writer as paper
+from digitize.files.paper.tiling import TooManyPages
+from digitize.files.pictures import photo_proof, topdown_proof
+from digitize.files.pictures.photo_proof import Overlay
+from digitize.files.pictures.topdown_proof import TopdownPicture
 from digitize.pattern.contour import Circle, Contour, Slot
 from digitize.pattern.model import BendLine, Pattern, PointMark
 from digitize.pattern.segments import Arc, Line

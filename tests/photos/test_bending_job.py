@@ -17,7 +17,8 @@ from digitize.bending_plan.plan import plan
 from digitize.bending_plan.tools import TOOLS, Vice
 from digitize.blank.develop import develop
 from digitize.cli.samples_command import job_options
-from digitize.files import job_sheet, shaded
+from digitize.files.paper import job_sheet
+from digitize.files.pictures import shaded
 from digitize.folding.from_pattern import blank_of
 from digitize.folding.sizes import fold_names, folded_sizes
 from digitize.folding.solid import fold_up

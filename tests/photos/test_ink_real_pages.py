@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from skimage import data
 from skimage.filters import threshold_otsu
 
-from digitize.tracing.loops import find_loops
+from digitize.tracing.ink.loops import find_loops
+from digitize.tracing.ink.strokes import find_on_paper
 from digitize.tracing.overview import Overview
-from digitize.tracing.strokes import find_on_paper
 
 SUDOKU = Path("/usr/share/doc/opencv-doc/examples/data/sudoku.png")
 

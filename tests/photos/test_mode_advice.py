@@ -9,7 +9,7 @@ import sample_truth as truths
 from digitize.errors import DigitizeError
 from digitize.job import JobOptions, pattern_from_photo
 from digitize.sheets.layout import PrintScale
-from digitize.tracing.strokes import NothingDrawn
+from digitize.tracing.ink.strokes import NothingDrawn
 
 EXACT = PrintScale(1.0, 1.0, 0.0005, 0.0005, measured=True, source="exact")
 

@@ -18,8 +18,8 @@ from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Arc, Line
 from digitize.sheets.layout import PrintScale
 from digitize.sheets.page import bars_mm
-from digitize.tracing.opening import OpeningInRing, OpeningThicknessMissing
-from digitize.tracing.opening_finding import NoOpeningFound
+from digitize.tracing.opening.finding import NoOpeningFound
+from digitize.tracing.opening.trace import OpeningInRing, OpeningThicknessMissing
 
 FOLDER = truths.SAMPLES / "floor-opening"
 SOFT, SUN = FOLDER / "floor-opening.json", FOLDER / "floor-opening-sun.json"

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from digitize.files import dxf, svg
 from digitize.files.arcs import beziers
-from digitize.files.tiling import PAPERS_MM, Page, part_area, tile
+from digitize.files.paper.tiling import PAPERS_MM, Page, part_area, tile
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Slot
 from digitize.pattern.extent import closed_extent_mm, extent_mm
 from digitize.pattern.model import BendLine, Pattern, PointMark

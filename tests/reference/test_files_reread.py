@@ -26,12 +26,14 @@ from PIL import Image
 from scipy import ndimage
 
 from digitize.errors import Notice
-from digitize.files import dxf, paper, photo_proof, svg, topdown_proof
+from digitize.files import dxf, svg
 from digitize.files.layers import LAYERS
-from digitize.files.page import NARROW_MM, WIDE_MM
-from digitize.files.photo_proof import Overlay
-from digitize.files.tiling import MARGIN_MM, Tiling
-from digitize.files.topdown_proof import TopdownPicture
+from digitize.files.paper import writer as paper
+from digitize.files.paper.page import NARROW_MM, WIDE_MM
+from digitize.files.paper.tiling import MARGIN_MM, Tiling
+from digitize.files.pictures import photo_proof, topdown_proof
+from digitize.files.pictures.photo_proof import Overlay
+from digitize.files.pictures.topdown_proof import TopdownPicture
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Slot
 from digitize.pattern.extent import extent_mm
 from digitize.pattern.model import BendLine, Pattern, PointMark, Precision, ScribeLine

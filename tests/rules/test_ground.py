@@ -17,7 +17,7 @@ from digitize.reference.clear import clear_patches
 from digitize.reference.ground import GroundTooSmall, box_round, ground
 from digitize.reference.paper import paper_named
 from digitize.reference.sight_paper import sight_paper
-from digitize.tracing.silhouette import SilhouetteOptions, trace_silhouette
+from digitize.tracing.silhouette.trace import SilhouetteOptions, trace_silhouette
 
 OVER = Camera(
     (1600, 1200),

@@ -1,6 +1,6 @@
 import pytest
 
-from digitize.files.fold_marks import APART_MM, fold_marks
+from digitize.files.paper.fold_marks import APART_MM, fold_marks
 from digitize.pattern.contour import Contour
 from digitize.pattern.model import BendLine, Pattern, ScribeLine
 from digitize.pattern.segments import Line

@@ -9,12 +9,12 @@ import shapely
 from pypdfium2.raw import FPDF_PAGEOBJ_TEXT
 
 from digitize.errors import Notice
-from digitize.files import paper
-from digitize.files.offcut import Offcut
-from digitize.files.page import NARROW_MM, WIDE_MM
-from digitize.files.seams import lay_marks, seams
-from digitize.files.template_part import _runs
-from digitize.files.tiling import MARGIN_MM, PAPERS_MM, Page, part_area, tile
+from digitize.files.paper import writer as paper
+from digitize.files.paper.offcut import Offcut
+from digitize.files.paper.page import NARROW_MM, WIDE_MM
+from digitize.files.paper.part import _runs
+from digitize.files.paper.seams import lay_marks, seams
+from digitize.files.paper.tiling import MARGIN_MM, PAPERS_MM, Page, part_area, tile
 from digitize.pattern.contour import Circle, Contour, Edge, Slot
 from digitize.pattern.model import BendLine, Pattern, PointMark, Precision, ScribeLine
 from digitize.pattern.segments import Line, Point

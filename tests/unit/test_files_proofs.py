@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from digitize.files import photo_proof, topdown_proof
-from digitize.files.palette import COLOURS, Kind
-from digitize.files.photo_proof import Overlay
-from digitize.files.picture import Lettering, tag_size, text_size
-from digitize.files.tag_places import TagPlaces, overlap
-from digitize.files.topdown_proof import Callout, default_callouts
+from digitize.files.pictures import photo_proof, topdown_proof
+from digitize.files.pictures.palette import COLOURS, Kind
+from digitize.files.pictures.photo_proof import Overlay
+from digitize.files.pictures.picture import Lettering, tag_size, text_size
+from digitize.files.pictures.tag_places import TagPlaces, overlap
+from digitize.files.pictures.topdown_proof import Callout, default_callouts
 from digitize.pattern.contour import Circle, Contour, Edge, Slot
 from digitize.pattern.dimensions import dimensions
 from digitize.pattern.extent import Box

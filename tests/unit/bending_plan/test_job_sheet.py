@@ -9,8 +9,9 @@ from pypdfium2.raw import FPDF_PAGEOBJ_TEXT
 from digitize.bending_plan.plan import plan
 from digitize.bending_plan.tools import TOOLS, Vice
 from digitize.bending_plan.wording import how
-from digitize.files import job_sheet, shaded
-from digitize.files.paper import PaperOptions
+from digitize.files.paper import job_sheet
+from digitize.files.paper.writer import PaperOptions
+from digitize.files.pictures import shaded
 from digitize.folding.solid import fold_up
 from digitize.nesting.need import need
 

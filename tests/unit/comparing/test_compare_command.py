@@ -24,14 +24,12 @@ from digitize.cli.main import run
 from digitize.comparing.comparison import compare
 from digitize.comparing.pose import Pose
 from digitize.comparing.trials import Trial, TrialsUnreadable, changed, dumps, loads, trial_of
-from digitize.files import (
-    comparison_drawing,
-    comparison_history,
-    comparison_picture,
-    comparison_plot,
-)
-from digitize.files.diverging import LESS_TO_MORE, colour, full_scale_mm
-from digitize.files.topdown_proof import TopdownPicture
+from digitize.files.comparison import drawing as comparison_drawing
+from digitize.files.comparison import history as comparison_history
+from digitize.files.comparison import picture as comparison_picture
+from digitize.files.comparison import plot as comparison_plot
+from digitize.files.comparison.diverging import LESS_TO_MORE, colour, full_scale_mm
+from digitize.files.pictures.topdown_proof import TopdownPicture
 from digitize.pattern import document
 from digitize.pattern.contour import Circle, Contour
 from digitize.pattern.model import Pattern

@@ -10,8 +10,8 @@ from digitize.comparing.comparison import compare
 from digitize.comparing.opening import FitInOptions, fit_in
 from digitize.comparing.pose import Pose
 from digitize.errors import Notice
-from digitize.files.comparison_words import area, in_unit, notice_words
-from digitize.files.opening_words import name_words
+from digitize.files.comparison.opening_words import name_words
+from digitize.files.comparison.words import area, in_unit, notice_words
 from digitize.pattern.contour import Circle, Contour, Edge, Evidence
 from digitize.pattern.model import Pattern, Precision
 from digitize.pattern.segments import Line, Point

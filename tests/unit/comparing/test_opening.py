@@ -12,7 +12,7 @@ import pytest
 from digitize.comparing.opening import FitInOptions, OpeningFit, fit_in
 from digitize.comparing.pose import Pose
 from digitize.comparing.weldability import band_of, bands, root_gap_mm
-from digitize.files.opening_words import headline, now_words, verdict_words
+from digitize.files.comparison.opening_words import headline, now_words, verdict_words
 from digitize.pattern import document
 from digitize.pattern.contour import Circle, Contour
 from digitize.pattern.model import Pattern, Precision

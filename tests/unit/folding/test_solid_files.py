@@ -6,7 +6,8 @@ import pytest
 import trimesh
 from PIL import Image
 
-from digitize.files import shaded, solid_file
+from digitize.files import solid_file
+from digitize.files.pictures import shaded
 from digitize.folding.sizes import fold_names
 from digitize.folding.solid import fold_up
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from digitize.tracing.crosses import _four_arms
+from digitize.tracing.ink.crosses import _four_arms
 
 
 def star(directions):

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from shapely import LinearRing, LineString, Point, Polygon, affinity, box, unary_union
 
-from digitize.tracing.drawing import OutlineCutOff, OutlineOpen
-from digitize.tracing.ink import InkOptions, trace_ink
+from digitize.tracing.ink.drawing import OutlineCutOff, OutlineOpen
+from digitize.tracing.ink.strokes import NothingDrawn
+from digitize.tracing.ink.trace import InkOptions, trace_ink
 from digitize.tracing.overview import NothingInRegion
-from digitize.tracing.strokes import NothingDrawn
 from digitize.tracing.traces import BRIDGED, MEASURED
 
 CENTRE = InkOptions(line_side="centre")

@@ -4,8 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from digitize.tracing.gaps import closed_over, find_bridges, find_ends, longest_gap_mm
-from digitize.tracing.loops import find_loops
+from digitize.tracing.ink.gaps import closed_over, find_bridges, find_ends, longest_gap_mm
+from digitize.tracing.ink.loops import find_loops
 from digitize.tracing.overview import Overview
 
 PITCH, PEN = 0.25, 1.0

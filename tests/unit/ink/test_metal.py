@@ -5,9 +5,9 @@ import numpy as np
 import pytest
 from shapely import LinearRing, LineString, Point, affinity, box
 
-from digitize.tracing.ink import InkOptions, trace_ink
+from digitize.tracing.ink.strokes import NothingDrawn
+from digitize.tracing.ink.trace import InkOptions, trace_ink
 from digitize.tracing.mode import choose_mode
-from digitize.tracing.strokes import NothingDrawn
 
 BOUNDS = (-150.0, -170.0, 150.0, 40.0)
 

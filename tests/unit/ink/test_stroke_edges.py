@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from digitize.tracing.closed_line import _carried_over, measure_closed
-from digitize.tracing.drawn_surface import DrawnSurface
-from digitize.tracing.stroke_edges import measure
+from digitize.tracing.ink.closed_line import _carried_over, measure_closed
+from digitize.tracing.ink.drawn_surface import DrawnSurface
+from digitize.tracing.ink.stroke_edges import measure
 
 PAPER, INK = 0.62, 0.05
 

@@ -22,7 +22,7 @@ from skimage.draw import polygon
 from digitize.camera.camera import Camera
 from digitize.photo.photo import Photo
 from digitize.sheets.layout import Sheet
-from digitize.tracing.silhouette import SilhouetteOptions, trace_silhouette
+from digitize.tracing.silhouette.trace import SilhouetteOptions, trace_silhouette
 from digitize.tracing.traces import Traced
 
 SHEET = Sheet("ring", "A4", 1, 18, 14, 8.0, 2)  # 144 x 112 mm, blank 112 x 80

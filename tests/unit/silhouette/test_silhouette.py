@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import shapely
 
-from digitize.tracing.silhouette import SilhouetteOptions, ThicknessMissing, trace_silhouette
-from digitize.tracing.silhouette_finding import NoPieceFound, PieceOutOfFrame, PieceOverBorder
+from digitize.tracing.silhouette.finding import NoPieceFound, PieceOutOfFrame, PieceOverBorder
+from digitize.tracing.silhouette.trace import SilhouetteOptions, ThicknessMissing, trace_silhouette
 from digitize.tracing.traces import BRIDGED, MEASURED
 
 DISC = np.pi / 4

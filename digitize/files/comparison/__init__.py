@@ -1,0 +1,1 @@
+"""Old against new, as pictures, drawings, a report and words."""

@@ -1,0 +1,181 @@
+"""Names on the part of a template: holes, bends, what to trim, and the part itself.
+
+A name goes where it clears every line, seam and lay mark, and else is left out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from itertools import product
+
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from digitize.files.lettering import drawable, shortened, width
+from digitize.files.paper.fold_marks import FoldMark
+from digitize.files.paper.offcut import Offcut
+from digitize.files.paper.page import SMALL_MM, TEXT_MM, Pages
+from digitize.files.paper.seams import LAY_MARK_MM, seams
+from digitize.files.paper.template import Template
+from digitize.files.paper.tiling import part_area
+from digitize.files.units import Unit, length, rounded
+from digitize.pattern.contour import Circle, Slot
+from digitize.pattern.dimensions import DimensionList, Kind, dimensions
+from digitize.pattern.edge_names import opening_letter
+from digitize.pattern.extent import closed_extent_mm
+from digitize.pattern.model import BendLine
+from digitize.pattern.segments import Point
+
+_CLEAR_MM = 0.6  # round a name
+
+
+def draw_labels(pages: Pages, template: Template) -> None:
+    """Draw every name there is room for."""
+    pages.canvas.setFillGray(0)
+    _Labels(pages, template).draw()
+
+
+class _Labels:
+    """Places names one after another, none over another."""
+
+    def __init__(self, pages: Pages, template: Template) -> None:
+        self.pages, self.template, self.pattern = pages, template, template.pattern
+        self.inside = part_area(self.pattern)
+        between = [shapely.LineString(s) for s in seams(template.tiling)]
+        marks = [shapely.Point(p).buffer(LAY_MARK_MM + 2) for p in template.lay_marks]
+        self.taken: list[BaseGeometry] = [template.lines, *between, *marks]
+
+    def draw(self) -> None:
+        sizes, counts = dimensions(self.pattern), Counter[str]()
+        for hole in self.pattern.openings:
+            if isinstance(hole, Circle | Slot):
+                letter = opening_letter(hole)
+                counts[letter] += 1
+                text = _hole_size(sizes, f"{letter}{counts[letter]}", hole, self.template.unit)
+                self._beside_hole(text, hole)
+        pairs = zip(self.pattern.bends, self.template.marks, strict=False)
+        for number, (bend, mark) in enumerate(pairs, 1):
+            self._along_bend(_bend_words(number, bend), mark)
+        for offcut in self.template.offcuts:
+            self._beside_present_edge(offcut)
+        name = self.template.name
+        x0, _, x1, _ = self.inside.bounds
+        short = shortened(name, TEXT_MM, 0.5 * (x1 - x0))
+        for text in (f"{name}; {self.template.sheet_line}", name, short):
+            if self._on_part(text):
+                break
+
+    def _free(self, room: BaseGeometry) -> bool:
+        """Whether nothing is there yet; from then on the room is taken."""
+        if any(room.intersects(t) for t in self.taken):
+            return False
+        self.taken.append(room)
+        return True
+
+    def _beside_hole(self, text: str, hole: Circle | Slot) -> None:
+        x0, y0, x1, y1 = closed_extent_mm(hole)
+        cx, cy = (x0 + x1) / 2, (y0 + y1) / 2
+        w, h, gap = width(text, SMALL_MM), SMALL_MM, 1.2
+        spots = [
+            (x1 + gap, cy - h / 2),
+            (x0 - gap - w, cy - h / 2),
+            (cx - w / 2, y1 + gap),
+            (cx - w / 2, y0 - gap - h),
+            *product((x1, x0 - w), (y1, y0 - h)),
+        ]
+        for x, y in spots:
+            if self._free(_box(x, y, w, h, _CLEAR_MM)):
+                self.pages.text(x, y + 0.25 * h, text, SMALL_MM)
+                return
+
+    def _beside_present_edge(self, offcut: Offcut) -> None:
+        """How much comes off, beside the middle of the present edge and off the part."""
+        if not offcut.apart_mm:
+            return
+        text = f"trim {length(offcut.depth_mm, self.template.unit)}"
+        w, h = width(text, SMALL_MM), SMALL_MM
+        edge = shapely.LineString(max(offcut.apart_mm, key=len))
+        tiling = self.template.tiling
+        shown = shapely.box(
+            *shapely.MultiPolygon([shapely.box(*tiling.window(p)) for p in tiling.pages]).bounds
+        )
+        spots = product((1.5, 4.0, 8.0), (0.5, 0.4, 0.6, 0.25, 0.75, 0.1, 0.9), range(8))
+        for gap, share, turn in spots:
+            at = edge.interpolate(share, normalized=True)
+            dx, dy = math.cos(turn * math.pi / 4), math.sin(turn * math.pi / 4)
+            x, y = at.x + dx * (w / 2 + gap) - w / 2, at.y + dy * (h / 2 + gap) - h / 2
+            room = _box(x, y, w, h, _CLEAR_MM)
+            if shown.contains(room) and not room.intersects(self.inside) and self._free(room):
+                self.pages.text(x, y + 0.25 * h, text, SMALL_MM)
+                return
+
+    def _along_bend(self, text: str, mark: FoldMark) -> None:
+        (x0, y0), (x1, y1) = sorted((mark.start_mm, mark.end_mm))
+        span = math.dist((x0, y0), (x1, y1))
+        if span == 0:
+            return
+        w, h = width(text, SMALL_MM), SMALL_MM
+        ux, uy = (x1 - x0) / span, (y1 - y0) / span
+        for along in (0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8, 0.12, 0.88):
+            # Beside the line, else clear of the tangent lines of its bend.
+            for side in (1.0, -1.0 - h, 4.0, -4.0 - h, 8.0, -8.0 - h):
+                s = along * span - w / 2
+                corners: list[Point] = [
+                    (x0 + ux * a - uy * b, y0 + uy * a + ux * b)
+                    for a, b in ((s, side), (s + w, side), (s + w, side + h), (s, side + h))
+                ]
+                if self._free(shapely.Polygon(corners).buffer(_CLEAR_MM)):
+                    self.pages.canvas.saveState()
+                    self.pages.canvas.translate(*corners[0])
+                    self.pages.canvas.rotate(math.degrees(math.atan2(uy, ux)))
+                    self.pages.text(0, 0.25 * h, text, SMALL_MM)
+                    self.pages.canvas.restoreState()
+                    return
+
+    def _on_part(self, text: str) -> bool:
+        """Put the name where it stays on the piece that is cut out."""
+        text = drawable(text)
+        w, h = width(text, TEXT_MM), TEXT_MM
+        x0, y0, x1, y1 = self.inside.bounds
+        holes = shapely.union_all(
+            [shapely.Polygon(o.points_mm(0.1)) for o in self.pattern.openings]
+        )
+        cx, cy = (x0 + x1) / 2, (y0 + y1) / 2
+        shares = [i / 12 for i in range(13)]
+        spots = sorted(
+            ((x0 + (x1 - x0 - w) * a, y0 + (y1 - y0 - h) * b) for a, b in product(shares, shares)),
+            key=lambda p: math.dist((p[0] + w / 2, p[1] + h / 2), (cx, cy)),
+        )
+        for x, y in spots:
+            room = _box(x, y, w, h, 2.0)
+            on_metal = self.inside.contains(room) and not room.intersects(holes)
+            if on_metal and self._free(room):
+                self.pages.text(x, y + 0.25 * h, text, TEXT_MM)
+                return True
+        return False
+
+
+def _hole_size(sizes: DimensionList, name: str, hole: Circle | Slot, unit: Unit) -> str:
+    found = {d.kind: d for d in sizes.of(name)}
+
+    def size(kind: Kind) -> str:
+        return rounded(found[kind].value, found[kind].expanded, unit)[0]
+
+    if isinstance(hole, Circle):
+        return f"Ø{size('diameter')}"
+    return f"{size('length')} × {size('width')}"
+
+
+def _bend_words(number: int, bend: BendLine) -> str:
+    text = f"B{number} bend"
+    if bend.angle_deg is not None:
+        text += f" {bend.angle_deg:g}°"
+    if bend.toward_face is not None:
+        text += " up" if bend.toward_face else " down"
+    return text
+
+
+def _box(x: float, y: float, w: float, h: float, clear_mm: float) -> BaseGeometry:
+    room: BaseGeometry = shapely.box(x - clear_mm, y - clear_mm, x + w + clear_mm, y + h + clear_mm)
+    return room

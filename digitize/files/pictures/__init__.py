@@ -1,0 +1,1 @@
+"""What is looked at: proofs over the photo, shaded solids, layouts, steps of assembly."""

@@ -1,0 +1,1 @@
+"""Drawn lines: strokes, what each means, and where their edges lie."""

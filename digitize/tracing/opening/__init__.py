@@ -1,0 +1,1 @@
+"""The rim of an opening in the plate that carries the target."""

@@ -1,0 +1,1 @@
+"""The edge of a piece that lies on the paper."""
