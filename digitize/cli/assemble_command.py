@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from digitize.cli.options import Json, Overwrite, Unit, Units, positive_mm
+from digitize.cli.options import Json, Overwrite, Unit, Units, said_thickness_mm
 
 if TYPE_CHECKING:
     from digitize.assembly.freeing import Way
@@ -51,7 +51,7 @@ def assemble(
     from digitize.errors import Exit
     from digitize.files.atomic import write_all
 
-    sheet_mm, metal_meant = positive_mm(thickness, units, "--thickness"), material(metal)
+    sheet_mm, metal_meant = said_thickness_mm(thickness, units), material(metal)
     try:
         text = job.read_text("utf-8")
     except UnicodeDecodeError:

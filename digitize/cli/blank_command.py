@@ -19,6 +19,7 @@ from digitize.cli.options import (
     Units,
     plain_name,
     positive_mm,
+    said_thickness_mm,
 )
 
 if TYPE_CHECKING:
@@ -191,7 +192,7 @@ def blank(
     file = bend_words.read_bend_file(bends, unit) if bends else bend_words.BendFile()
     sheet = material(metal or file.metal or DEFAULT)
     typed = thickness or file.thickness
-    measured = positive_mm(typed, units, "--thickness")
+    measured = said_thickness_mm(typed, units)
     thick, notices = stock_thickness_mm(measured, read, _gauge(gauge, sheet))
     said = dict(file.said)
     if traced is not None:

@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from digitize.cli.options import Checkerboard, Json, Phone, Printer, Unit, Units, positive_mm
+from digitize.cli.options import (
+    Checkerboard,
+    Json,
+    Phone,
+    Printer,
+    Unit,
+    Units,
+    positive_mm,
+    said_thickness_mm,
+)
 
 if TYPE_CHECKING:
     from digitize.judging.report import PhotoReport
@@ -44,7 +53,7 @@ def check(
     scale, _ = print_scale(printer, plain=checkerboard is not None)
     options = CheckOptions(
         print_scale=scale,
-        thickness_mm=positive_mm(thickness, units, "--thickness") or 0.0,
+        thickness_mm=said_thickness_mm(thickness, units) or 0.0,
         checkerboard_mm=positive_mm(checkerboard, units, "--checkerboard"),
         sheet_number=sheet,
         phone=phones.PROFILES.load(phone) if phone is not None else None,

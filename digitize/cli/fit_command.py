@@ -17,6 +17,7 @@ from digitize.cli.options import (
     Unit,
     Units,
     positive_mm,
+    said_thickness_mm,
 )
 from digitize.cli.pieces import Flip, IntoIfSaid
 
@@ -84,7 +85,7 @@ def fit(
     lap_mm = positive_mm(lap, units, "--lap") or 0.0
     with show.progress(quiet=as_json) as progress:
         inner = read_piece(piece, thickness, printer, units, progress)
-        thick = positive_mm(thickness, units, "--thickness") or inner.pattern.thickness_mm
+        thick = said_thickness_mm(thickness, units) or inner.pattern.thickness_mm
         outer = read_opening(opening, thick, printer, progress)
         if thick is None:
             raise NoThickness(

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from digitize.cli.options import Json, Overwrite, Unit, Units, positive_mm
+from digitize.cli.options import Json, Overwrite, Unit, Units, said_thickness_mm
 
 Blank = Annotated[
     Path,
@@ -64,7 +64,7 @@ def fold(
             raise typer.BadParameter(
                 f"{file.name} must end in .stl, .ply, .glb or .png", param_hint="FILES"
             )
-    thick = positive_mm(thickness, units, "--thickness")
+    thick = said_thickness_mm(thickness, units)
     said = bends_said(bend or [], units.value)
     developed, notices = blank_of(read_pattern(blank), material(metal), thick, said)
     solid = fold_up(developed)

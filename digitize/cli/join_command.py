@@ -19,6 +19,7 @@ from digitize.cli.options import (
     Units,
     plain_name,
     positive_mm,
+    said_thickness_mm,
 )
 
 if TYPE_CHECKING:
@@ -106,7 +107,7 @@ def join(
             said=said,
             ends=ends.value,
             turned_over=_letters(turned_over, len(read)),
-            thickness_mm=positive_mm(thickness, units, "--thickness"),
+            thickness_mm=said_thickness_mm(thickness, units),
             within_mm=positive_mm(within, units, "--within") or WITHIN_MM,
             made_by=f"digitize {__version__}",
         ),

@@ -25,6 +25,9 @@ class PaperSize(StrEnum):
     LETTER = "Letter"
 
 
+_THICKEST_MM = 12.7  # half an inch; thicker is plate
+
+
 def positive_mm(text: str | None, unit: Unit, option: str) -> float | None:
     """A typed length in millimetres; a usage error names the option."""
     if text is None:
@@ -35,6 +38,17 @@ def positive_mm(text: str | None, unit: Unit, option: str) -> float | None:
         raise typer.BadParameter(str(fault), param_hint=option) from None
     if value <= 0:
         raise typer.BadParameter("must be more than zero", param_hint=option)
+    return value
+
+
+def said_thickness_mm(text: str | None, unit: Unit) -> float | None:
+    """A typed thickness of sheet metal in millimetres; a usage error says where it is none."""
+    value = positive_mm(text, unit, "--thickness")
+    if value is not None and value > _THICKEST_MM:
+        raise typer.BadParameter(
+            f"{value:g} mm is no sheet metal; write it like 1.5mm or 0.06in",
+            param_hint="--thickness",
+        )
     return value
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from digitize.cli.documents import NoPattern, read_pattern
-from digitize.cli.options import Unit, positive_mm
+from digitize.cli.options import Unit, said_thickness_mm
 
 if TYPE_CHECKING:
     from digitize.files.comparison.picture import Backdrop
@@ -62,7 +62,7 @@ def read_piece(
     """
     if not _is_photo(path):
         return _document(path)
-    thick = positive_mm(thickness, unit, "--thickness")
+    thick = said_thickness_mm(thickness, unit)
     options = _options(printer, thick)
     return _traced(path, options, progress)
 

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from digitize.cli.fold_command import Bend, Blank, Metal, Thickness
-from digitize.cli.options import Json, Overwrite, PaperSize, Unit, Units, positive_mm
+from digitize.cli.options import (
+    Json,
+    Overwrite,
+    PaperSize,
+    Unit,
+    Units,
+    positive_mm,
+    said_thickness_mm,
+)
 
 if TYPE_CHECKING:
     from digitize.bending_plan.tools import Tool
@@ -83,7 +91,7 @@ def plan(
         raise typer.BadParameter("nothing is printed without --sheet", param_hint="--printer")
     read = read_pattern(blank)
     stock = material(metal)
-    thick = positive_mm(thickness, units, "--thickness")
+    thick = said_thickness_mm(thickness, units)
     developed, notices = blank_of(read, stock, thick, bends_said(bend or [], units.value))
     wanted = [name.strip().upper() for name in order.split(",")] if order else None
     found = plan_for(developed, _tool(tool, width, depth, fingers, units), stock.name, wanted)

@@ -22,13 +22,12 @@ from digitize.cli.options import (
     Units,
     plain_name,
     positive_mm,
+    said_thickness_mm,
 )
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
-
-_THICKEST_MM = 12.7  # half an inch; thicker is plate
 
 
 class Mode(StrEnum):
@@ -210,14 +209,7 @@ def trace(
 
 def _thicknesses(text: str | None, unit: Unit) -> tuple[float, ...]:
     parts = text.split(",") if text else []
-    found = tuple(positive_mm(part, unit, "--thickness") or 0.0 for part in parts)
-    for thickness_mm in found:
-        if thickness_mm > _THICKEST_MM:
-            raise typer.BadParameter(
-                f"{thickness_mm:g} mm is no sheet metal; write it like 1.5mm or 0.06in",
-                param_hint="--thickness",
-            )
-    return found
+    return tuple(said_thickness_mm(part, unit) or 0.0 for part in parts)
 
 
 def _box(text: str | None, unit: Unit) -> NDArray[np.float64] | None:

@@ -1,3 +1,5 @@
+from pathlib import Path
+
 import pytest
 
 from digitize.cli.lengths import length_mm, place_mm
@@ -35,3 +37,12 @@ def test_a_place_may_be_negative():
     assert place_mm("3") == 3.0
     with pytest.raises(ValueError, match="is not a length"):
         place_mm("--3")
+
+
+@pytest.mark.parametrize("command", ["trace", "compare"])
+def test_two_inches_are_no_sheet_metal(digitize, command):
+    photo = Path(__file__).parents[2] / "samples" / "rusty-bracket.jpg"
+    photos = [photo] if command == "trace" else [photo, photo]
+    code, _, err = digitize(command, *photos, "-t", "2", "-u", "in")
+    assert code == 2
+    assert "50.8 mm is no sheet metal; write it like 1.5mm or 0.06in" in err
