@@ -85,9 +85,11 @@ def job_options(facts: dict[str, Any]) -> JobOptions:
     ink = facts["mode"] == "ink"
     thicknesses = tuple(p["thickness_mm"] for p in facts["pieces"] if p.get("thickness_mm"))
     plain = target["form"] == "checkerboard"
+    cut = facts["mode"] == "opening"  # the one mode that is never chosen unasked
     x, y = target["print_scale"]
     return JobOptions(
         print_scale=PrintScale(x, y, 0.0005, 0.0005, True, "bars as measured for the sample"),
+        mode="opening" if cut else "auto",
         thicknesses_mm=thicknesses,
         surface_height_mm=facts["pieces"][0].get("surface_height_mm", 0.0) if ink else 0.0,
         checkerboard_mm=target["square_mm"] if plain else None,
