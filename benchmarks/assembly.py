@@ -2,9 +2,9 @@
 
     python benchmarks/assembly.py
 
-Seven folded pieces of a narrow boat's engine bay, three decks of a floor pan and a side whose foot
-tucks under it and a bracket, stand in a fixed hull: open at the top, so that an order is found;
-and shut all round, so that nothing comes free and every direction has to be tried.
+Seven folded pieces of a narrow boat's engine room, three decks of a floor tray and a side whose
+foot tucks under it and a bracket, stand in a fixed hull: open at the top, so that an order is
+found; and shut all round, so that nothing comes free and every direction has to be tried.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 For each tool: seconds until an order is found or proven impossible; single steps tried (each
 sampled through its swing, both sides held); the orders kept; and the time against one
-collision check for every step of every order kept, the measure of issue 4 (target: below
-10).  A collision check is one step tried afresh on a bench that remembers nothing.
+collision check for every step of every order kept (target: below 10).  A collision check is one
+step tried afresh on a bench that remembers nothing.
 
     python benchmarks/plan.py
 """

@@ -6,6 +6,7 @@ Where points fall is OpenCV's projection, not ours.
 from __future__ import annotations
 
 import dataclasses
+import os
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import pytest
+from hypothesis import settings
 from numpy.typing import NDArray
 
 from digitize.camera.camera import Camera
@@ -22,6 +24,10 @@ from digitize.sheets.layout import Sheet
 from digitize.sighting.sighting import Sighting
 
 FloatArray = NDArray[np.float64]
+
+# The same examples on every machine; HYPOTHESIS_PROFILE=default draws new ones.
+settings.register_profile("same", derandomize=True)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
 
 
 @dataclass(frozen=True, eq=False)

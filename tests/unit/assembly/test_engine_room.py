@@ -1,4 +1,4 @@
-"""The engine bay of a narrow boat: a floor pan, a side whose foot tucks under it, a bracket.
+"""The engine room of a narrow boat: a floor tray, a side whose foot tucks under it, a bracket.
 
 The floor has one flange up and one down, the side a foot turned in and a top turned out, and
 the places of the sides follow from edges that they share.
