@@ -14,14 +14,23 @@ from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import Pattern
 from digitize.pattern.placement import mirrored
 
+_OPPOSITE_HAND = "blank-opposite-hand"
+_FROM_BEHIND = "blank-from-behind"
+
 
 def opposite_hand(pattern: Pattern) -> Pattern:
     """The piece of the other hand, drawn mirrored left to right in its own box."""
-    text = "the opposite hand of the traced piece: mirrored, each bend the same way to its face"
+    drawn = replace(pattern.drawn, opposite_hand=not pattern.drawn.opposite_hand)
+    text = (
+        "this is the opposite hand of the traced piece, not the piece itself: mirrored, each bend "
+        "the same way to its face"
+    )
+    told = [Notice(_OPPOSITE_HAND, text)] if drawn.opposite_hand else []
     return replace(
         _mirrored(pattern),
         name=f"{pattern.name}-opposite-hand",
-        notices=(*pattern.notices, Notice("opposite-hand", text)),
+        drawn=drawn,
+        notices=(*_without(pattern, _OPPOSITE_HAND), *told),
     )
 
 
@@ -32,12 +41,18 @@ def from_behind(pattern: Pattern) -> Pattern:
         replace(b, toward_face=None if b.toward_face is None else not b.toward_face)
         for b in turned.bends
     )
-    text = "seen from behind the traced face: the same piece, marked out on its other side"
+    drawn = replace(pattern.drawn, behind=not pattern.drawn.behind)
+    text = (
+        "this is the same piece seen from the back of the traced face: mark it out on that side; "
+        "toward and away are from there"
+    )
+    told = [Notice(_FROM_BEHIND, text)] if drawn.behind else []
     return replace(
         turned,
         bends=bends,
         name=f"{pattern.name}-from-behind",
-        notices=(*pattern.notices, Notice("from-behind", text)),
+        drawn=drawn,
+        notices=(*_without(pattern, _FROM_BEHIND), *told),
     )
 
 
@@ -45,6 +60,11 @@ def mirror_sum_mm(pattern: Pattern) -> float:
     """What a place's x and that of its mirror image add up to."""
     x0, _, x1, _ = closed_extent_mm(pattern.outline)
     return x0 + x1
+
+
+def _without(pattern: Pattern, code: str) -> tuple[Notice, ...]:
+    """The notices but for one that may not be true any more."""
+    return tuple(n for n in pattern.notices if n.code != code)
 
 
 def _mirrored(pattern: Pattern) -> Pattern:

@@ -17,16 +17,23 @@ from digitize.pattern.soundness import fault
 
 def cutter_path(pattern: Pattern, kerf_mm: float) -> Pattern:
     """The pattern moved to the waste side by half the kerf; raises NotDeveloped where it cannot."""
+    if pattern.drawn.kerf_mm is not None:
+        raise NotDeveloped(
+            f"the pattern is the path of a cutter of {pattern.drawn.kerf_mm:.2f} mm kerf already",
+            do="leave --kerf out, or take the pattern that it was made from",
+        )
     half = kerf_mm / 2
     text = (
-        f"drawn for a cutter of {kerf_mm:.2f} mm kerf, half of it to the waste side: switch the "
-        "machine's own allowance off"
+        f"edges and sizes are the path of a cutter of {kerf_mm:.2f} mm kerf, not the piece: the "
+        f"outline lies {half:.2f} mm outside it, holes are {kerf_mm:.2f} mm smaller across; not "
+        "for snips and drill, and switch the machine's own allowance off"
     )
     path = replace(
         pattern,
         outline=widened(pattern.outline, half),
         openings=tuple(widened(opening, -half) for opening in pattern.openings),
-        notices=(*pattern.notices, Notice("kerf-allowed", text)),
+        notices=(*pattern.notices, Notice("blank-kerf", text)),
+        drawn=replace(pattern.drawn, kerf_mm=kerf_mm),
     )
     found = fault(path)
     if found is not None:

@@ -7,6 +7,7 @@ of the sheet are mirrored, and keep the names of their edges.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from digitize.blank.hand import from_behind
 from digitize.joining.faces import NotJoined, Side, side_named, sides_of, turned_over
@@ -51,7 +52,9 @@ def faces_and_joints(
     for i in options.turned_over:
         if not 0 <= i < len(faces):
             raise NotJoined(f"there is no face {i + 1}", do=f"there are {len(faces)}")
-        faces[i] = from_behind(faces[i])
+        # Turned over, it shows the face that the others show: nothing to tell of it.
+        own = faces[i]
+        faces[i] = replace(from_behind(own), drawn=own.drawn, notices=own.notices)
         sides[i] = turned_over(sides[i], faces[i])
         joined = [
             pair_of(

@@ -22,6 +22,7 @@ from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Sl
 from digitize.pattern.model import (
     BendLine,
     CameraFacts,
+    Drawn,
     Pattern,
     PointMark,
     Precision,
@@ -87,6 +88,8 @@ def dumps(pattern: Pattern) -> str:
         ]
     if pattern.thickness_mm is None:
         del document["thickness_mm"]
+    if pattern.drawn != Drawn():
+        document["drawn"] = _drawn_out(pattern.drawn)
     if pattern.precision is not None:
         document["precision"] = _precision_out(pattern.precision)
     document["provenance"] = _provenance_out(pattern.provenance)
@@ -185,6 +188,14 @@ def _edge_out(edge: Edge) -> dict[str, Any]:
         case _:
             assert_never(segment)
     return {**shape, **_knowledge_out(edge.evidence, edge.u_mm)}
+
+
+def _drawn_out(drawn: Drawn) -> dict[str, Any]:
+    return _given(
+        behind=drawn.behind or None,
+        opposite_hand=drawn.opposite_hand or None,
+        kerf_mm=drawn.kerf_mm,
+    )
 
 
 def _precision_out(precision: Precision) -> dict[str, Any]:
@@ -429,6 +440,7 @@ def _pattern_in(f: _Fields) -> Pattern:
         else None,
         provenance=_provenance_in(_Fields(f.raw("provenance"), "provenance")),
         notices=tuple(_notice_in(n) for n in f.items("notices")),
+        drawn=_drawn_in(_Fields(f.raw("drawn"), "drawn")) if f.has("drawn") else Drawn(),
     )
     f.done()
     return pattern
@@ -527,6 +539,16 @@ def _scribe_in(f: _Fields) -> ScribeLine:
     kind: ScribeKind = word  # type: ignore[assignment]
     f.done()
     return ScribeLine(start, end, kind)
+
+
+def _drawn_in(f: _Fields) -> Drawn:
+    drawn = Drawn(
+        behind=f.maybe("behind", f.yes) or False,
+        opposite_hand=f.maybe("opposite_hand", f.yes) or False,
+        kerf_mm=f.maybe("kerf_mm", lambda k: f.number(k, above=0.0)),
+    )
+    f.done()
+    return drawn
 
 
 def _precision_in(f: _Fields) -> Precision:

@@ -1,6 +1,7 @@
 """The pattern itself: what a restorer lays on the sheet, cuts and bends.
 
-Coordinates are millimetres, x right, y up, looking at the face that was traced.  The
+Coordinates are millimetres, x right, y up, looking at the face that was traced, or at its
+back where ``drawn`` says so; that face is the one that bends are toward or away from.  The
 outline runs counter-clockwise; openings are closed edges inside it.
 """
 
@@ -35,7 +36,7 @@ class BendLine:
     start_mm: Point
     end_mm: Point
     angle_deg: float | None = None  # bent through (0 = flat); None until somebody says
-    toward_face: bool | None = None  # True: toward the traced face
+    toward_face: bool | None = None  # True: toward the face one looks at
     inside_radius_mm: float | None = None
     traced: Traced | None = None
     u_mm: float | None = None  # standard uncertainty across the line
@@ -128,6 +129,20 @@ class Provenance:
 
 
 @dataclass(frozen=True, slots=True)
+class Drawn:
+    """In what a drawing differs from the piece as it was traced."""
+
+    behind: bool = False  # seen from the other face, and bends are toward or away from that one
+    opposite_hand: bool = False  # a piece of the other hand, not the traced one
+    kerf_mm: float | None = None  # edges are the path of a cutter this wide, half of it outside
+
+    @property
+    def face(self) -> str:
+        """The face that one looks at, and that bends are toward or away from."""
+        return "the back of the traced face" if self.behind else "the traced face"
+
+
+@dataclass(frozen=True, slots=True)
 class Pattern:
     """An outline with its openings, bend lines and marks."""
 
@@ -141,3 +156,4 @@ class Pattern:
     precision: Precision | None = None
     provenance: Provenance = field(default_factory=lambda: Provenance(made_by="hand"))
     notices: tuple[Notice, ...] = ()
+    drawn: Drawn = Drawn()

@@ -17,6 +17,7 @@ from digitize.pattern.document import DocumentError, dumps, loads
 from digitize.pattern.model import (
     BendLine,
     CameraFacts,
+    Drawn,
     Pattern,
     PointMark,
     Precision,
@@ -124,6 +125,7 @@ def patterns(draw):
         marks=tuple(draw(st.lists(st.builds(PointMark, points, u), max_size=3))),
         scribes=tuple(draw(st.lists(scribe, max_size=2))),
         thickness_mm=draw(maybe(numbers(0.1, 20))),
+        drawn=draw(st.builds(Drawn, st.booleans(), st.booleans(), maybe(numbers(0.01, 5)))),
         precision=draw(
             maybe(st.builds(Precision, numbers(0, 2), numbers(0, 0.05), maybe(budgets)))
         ),

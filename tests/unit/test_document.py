@@ -3,6 +3,7 @@
 import json
 import math
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -10,7 +11,7 @@ import pytest
 
 from digitize.pattern.contour import Circle, Contour, Edge, Slot
 from digitize.pattern.document import MOST_CHARACTERS, DocumentError, dumps, loads
-from digitize.pattern.model import BendLine, Pattern, PointMark, Precision
+from digitize.pattern.model import BendLine, Drawn, Pattern, PointMark, Precision
 from digitize.pattern.segments import Arc, Line
 
 OUTLINE = Contour(
@@ -55,6 +56,9 @@ def test_the_schema_is_one_and_takes_what_is_written():
     SCHEMA.check_schema(SCHEMA.schema)
     SCHEMA.validate(json.loads(dumps(PLATE)))
     SCHEMA.validate(json.loads(dumps(Pattern("disc", Circle((0.0, 0.0), 50.0)))))
+    turned = replace(PLATE, drawn=Drawn(behind=True, opposite_hand=True, kerf_mm=0.2))
+    SCHEMA.validate(json.loads(dumps(turned)))
+    assert loads(dumps(turned)) == turned
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from digitize.blank.offset import moved, widened
 from digitize.pattern.contour import Circle, Contour, Slot
 from digitize.pattern.edge_names import named_edges
 from digitize.pattern.extent import closed_extent_mm
-from digitize.pattern.model import Pattern
+from digitize.pattern.model import Drawn, Pattern
 from digitize.pattern.region import polygon
 from digitize.pattern.segments import Arc, Line
 from digitize.pattern.soundness import fault
@@ -144,7 +144,12 @@ def test_a_cutter_path_leaves_the_pattern_s_own_sizes(plate):
     assert closed_extent_mm(path.outline) == pytest.approx((-0.6, -0.6, 100.6, 40.6))
     hole, slot = path.openings
     assert (hole.radius_mm, slot.radius_mm) == pytest.approx((4.4, 3.4))
-    assert path.notices[-1].code == "kerf-allowed"
+    assert path.notices[-1].code == "blank-kerf"
+    assert "the path of a cutter of 1.20 mm kerf, not the piece" in path.notices[-1].text
+    assert "holes are 1.20 mm smaller" in path.notices[-1].text
+    assert path.drawn == Drawn(kerf_mm=1.2)
+    with pytest.raises(NotDeveloped, match="already"):  # else it would be allowed for twice
+        cutter_path(path, 1.2)
     with pytest.raises(NotDeveloped, match="too small"):
         cutter_path(holed, 11.0)
 
@@ -208,6 +213,8 @@ def test_the_opposite_hand_is_the_mirror_image_in_space(handed, unfold):
     assert abs(a[-1]) > 1
     assert b == pytest.approx(a * [1, 1, 1, 1, 1, 1, -1])
     assert other.pattern.name == "piece-opposite-hand"
+    assert other.pattern.drawn == Drawn(opposite_hand=True)
+    assert "blank-opposite-hand" in {n.code for n in other.pattern.notices}
     assert fault(other.pattern) is None
 
 
@@ -216,6 +223,12 @@ def test_from_behind_is_the_same_piece(handed, unfold):
     behind = from_behind(one.pattern)
     assert [b.toward_face for b in behind.bends] == [False]
     assert behind.name == "piece-from-behind"
+    assert behind.drawn == Drawn(behind=True)
+    assert behind.drawn.face == "the back of the traced face"
+    assert "blank-from-behind" in {n.code for n in behind.notices}
+    again = from_behind(behind)
+    assert again.drawn == Drawn()
+    assert again.notices == one.pattern.notices
     other = unfold(behind)
     a = shape(in_space(one, four(one), 0.0))
     b = shape(in_space(other, mirrored(one, four(one)), -1.0))  # the sheet is 1 mm thick

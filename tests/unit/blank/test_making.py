@@ -12,6 +12,7 @@ from digitize.blank.fold import placements
 from digitize.blank.making import Order, made_to
 from digitize.cli.shaping_words import beads_said, edge_work
 from digitize.pattern.extent import closed_extent_mm
+from digitize.pattern.model import Drawn
 from digitize.pattern.soundness import fault
 
 STOCK = Stock(material("mild-steel"), 1.0, NeutralLine(0.44))
@@ -91,7 +92,8 @@ def test_everything_at_once_is_still_a_sound_pattern(make, contour):
     assert len(pattern.bends) == 6
     assert len(pattern.openings) == 4
     codes = {n.code for n in pattern.notices}
-    assert {"relief-cut", "flanges-mitred", "opposite-hand", "kerf-allowed"} <= codes
+    assert {"relief-cut", "flanges-mitred", "blank-opposite-hand", "blank-kerf"} <= codes
+    assert pattern.drawn == Drawn(opposite_hand=True, kerf_mm=0.2)
     behind, _ = made_to(box, replace(order, side="from-behind", kerf_mm=None))
     assert {b.toward_face for b in behind.pattern.bends[:4]} == {False}
     assert not behind.facts[0].toward_face
