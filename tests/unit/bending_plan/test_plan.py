@@ -10,7 +10,6 @@ from digitize.bending_plan.bench import Bench
 from digitize.bending_plan.operation import Block, Step
 from digitize.bending_plan.part import Part
 from digitize.bending_plan.plan import BadPlan, plan
-from digitize.bending_plan.remedies import _split
 from digitize.bending_plan.search import Search
 from digitize.bending_plan.tools import TOOLS, Bars, Folder, Vice
 from digitize.bending_plan.wording import blocked, how
@@ -184,15 +183,18 @@ def test_two_tabs_on_one_bend_line_are_bent_in_one_go():
     assert found.steps[0].stands_out_mm == pytest.approx(19.0, abs=0.5)
 
 
-def test_a_piece_no_tool_can_hold_whole_is_split():
-    """A narrow channel comes out of two angles."""
-    blank = pieces.developed(pieces.channel(14.0, 40.0, 40.0, 100.0))
-    search = Search(Bench(Part(blank), Vice(), "mild-steel"))
-    assert search.best() is None
-    found = _split(search)
-    assert found is not None
-    assert "split the piece along B1" in found.text
-    assert sorted(len(p) for p in found.pieces) == [0, 1]
+def test_a_piece_with_many_bends_left_to_the_hammer_may_be_split():
+    """A narrow channel with lips: two bends by hand, or two pieces welded in the middle."""
+    across = [20.0, 80.0, 96.0, 156.0]
+    plate = pieces.outline([(0, 0), (176, 0), (176, 100), (0, 100)])
+    pattern = Pattern("lipped", plate, bends=tuple(pieces.bend(x, 0, x, 100) for x in across))
+    said = {"B4": Said(90.0, False, 1.2), "all": Said(90.0, True, 1.2)}
+    found = planned(pattern, Vice(), said)
+    assert not found.steps
+    by_hand, split = found.remedies
+    assert by_hand.text == "leave B2 and B3 to be hammered over by hand"
+    assert split.text == "split the piece along B2 and weld it there afterwards"
+    assert sorted(len(piece) for piece in split.pieces) == [1, 2]  # B2 itself is not bent any more
 
 
 def test_a_lug_is_bent_over_a_jaw_and_not_into_the_sheet_it_was_cut_from():
