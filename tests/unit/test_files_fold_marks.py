@@ -41,3 +41,20 @@ def test_bends_stop_where_they_meet_in_a_corner_and_cross_elsewhere():
     middle = BendLine((50.0, 0.0), (50.0, 60.0))
     first, second = fold_marks(plate([BendLine((0.0, 30.0), (100.0, 30.0)), middle]))
     assert (first.end_mm, second.end_mm) == ((100.0, 30.0), (50.0, 60.0))
+
+
+def test_a_tool_line_on_the_start_of_a_bend_is_one_line_with_that():
+    bend = BendLine((0.0, 20.0), (100.0, 20.0))
+    starts = [ScribeLine((0.0, 20.0 + y), (100.0, 20.0 + y), "tangent") for y in (-2.0, 2.0)]
+    tool = ScribeLine((0.0, 21.95), (100.0, 21.95), "tool")
+    marks = fold_marks(plate([bend], [*starts, tool]))
+    assert [m.kind for m in marks] == ["bend", "tangent", "tangent and tool"]
+    assert marks[2].start_mm[1] == 22.0
+
+
+def test_a_tool_line_close_to_two_lines_is_one_with_the_nearer():
+    bend = BendLine((0.0, 20.0), (100.0, 20.0))
+    start = ScribeLine((0.0, 20.6), (100.0, 20.6), "tangent")
+    tool = ScribeLine((0.0, 20.5), (100.0, 20.5), "tool")
+    kinds = [m.kind for m in fold_marks(plate([bend], [start, tool]))]
+    assert kinds == ["bend", "tangent and tool"]

@@ -10,6 +10,7 @@ from pypdfium2.raw import FPDF_PAGEOBJ_TEXT
 
 from digitize.errors import Notice
 from digitize.files.paper import writer as paper
+from digitize.files.paper.key import MARK_DASHES
 from digitize.files.paper.offcut import Offcut
 from digitize.files.paper.page import NARROW_MM, WIDE_MM
 from digitize.files.paper.part import _runs
@@ -301,3 +302,41 @@ def test_wide_lines_are_cut_and_narrow_ones_marked() -> None:
     (text,) = texts(paper.render(plate(120.0, 60.0, bends=(bend,), scribes=(far,))))
     assert "bend line = tool line" not in text
     assert "tool line: folder, jaws" in text
+
+
+def joggled(*heights: float) -> str:
+    """Where bends close together at these heights are named, from the top down."""
+    bends = tuple(BendLine((0.0, y), (120.0, y), 45.0, True) for y in heights)
+    scribes = tuple(
+        ScribeLine((0.0, y + off), (120.0, y + off), "tangent")
+        for y in heights
+        for off in (-0.6, 0.6)
+    )
+    page = pypdfium2.PdfDocument(paper.render(plate(120.0, 60.0, bends=bends, scribes=scribes)))[0]
+    text = page.get_textpage()
+    heights_pt = {}
+    for number in range(1, len(bends) + 1):
+        found = text.search(f"B{number} bend").get_next()
+        assert found is not None
+        heights_pt[f"B{number}"] = text.get_charbox(found[0])[1]
+    return " ".join(sorted(heights_pt, key=lambda name: -heights_pt[name]))
+
+
+def test_each_of_two_close_bends_has_its_name_on_its_own_side() -> None:
+    assert joggled(30.5, 32.0) == "B2 B1"
+    assert joggled(32.0, 30.5) == "B1 B2"
+
+
+def test_the_middle_one_of_three_close_bends_is_named_too() -> None:
+    assert joggled(30.0, 28.5, 31.5).replace("B1", "").split() == ["B3", "B2"]
+
+
+def test_bend_and_tool_lines_differ_in_stroke_from_bend_lines() -> None:
+    assert len(set(MARK_DASHES.values())) == len(MARK_DASHES)
+    bend = BendLine((0.0, 20.0), (120.0, 20.0), 90.0, True)
+    scribes = tuple(
+        ScribeLine((0.0, y), (120.0, y), kind) for y, kind in ((22.0, "tangent"), (21.9, "tool"))
+    )
+    (text,) = texts(paper.render(plate(120.0, 60.0, bends=(bend,), scribes=scribes)))
+    assert "bend begins = tool line" in text
+    assert text.count("tool line") == 2  # in the key, and beside the line itself

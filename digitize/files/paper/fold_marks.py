@@ -2,8 +2,8 @@
 
 A drawing file keeps every line where it belongs.  On paper two narrow lines side by side
 flow into one that looks like an edge to cut: a tool line that paper cannot show apart from
-its bend line is therefore drawn as one line with it.  Where two bends meet in a corner,
-their lines stop where they meet.
+a bend line, or from where a bend begins or ends, is therefore drawn as one line with the
+nearer.  Where two bends meet in a corner, their lines stop where they meet.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from digitize.pattern.segments import Point
 APART_MM = 0.7  # twice the wide line of ISO 128-2: the least gap between two lines (from memory)
 TAIL_SHARE = 0.25  # of a line, that may be cut off where another crosses it
 
-Kind = Literal["bend", "tool", "bend and tool", "tangent"]
+Kind = Literal["bend", "tool", "bend and tool", "tangent and tool", "tangent"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,34 +33,48 @@ class FoldMark:
 
 def fold_marks(pattern: Pattern) -> tuple[FoldMark, ...]:
     """Bend lines in their own order, then tangent and tool lines that can be told apart."""
-    tools = [s for s in pattern.scribes if s.kind == "tool"]
-    merged = [[tool for tool in tools if _one_on_paper(bend, tool)] for bend in pattern.bends]
-    bends = [
-        FoldMark(bend.start_mm, bend.end_mm, "bend and tool" if own else "bend")
-        for bend, own in zip(pattern.bends, merged, strict=True)
+    scribes = tuple(dict.fromkeys(pattern.scribes))
+    tangents = [s for s in scribes if s.kind == "tangent"]
+    tools = [s for s in scribes if s.kind == "tool"]
+    owners = [_one_on_paper(tool, (*pattern.bends, *tangents)) for tool in tools]
+
+    def mark(line: BendLine | ScribeLine, alone: Kind, with_tool: Kind) -> FoldMark:
+        owns = any(owner is line for owner in owners)
+        return FoldMark(line.start_mm, line.end_mm, with_tool if owns else alone)
+
+    alike = [
+        [mark(bend, "bend", "bend and tool") for bend in pattern.bends],
+        [mark(tangent, "tangent", "tangent and tool") for tangent in tangents],
+        [
+            FoldMark(tool.start_mm, tool.end_mm, "tool")
+            for tool, owner in zip(tools, owners, strict=True)
+            if owner is None
+        ],
     ]
-    gone = [tool for own in merged for tool in own]
-    scribes = [
-        FoldMark(s.start_mm, s.end_mm, s.kind)
-        for s in dict.fromkeys(pattern.scribes)
-        if s not in gone
-    ]
-    alike = [bends, *([s for s in scribes if s.kind == kind] for kind in ("tangent", "tool"))]
     return tuple(mark for marks in alike for mark in _stopped(marks))
 
 
-def _one_on_paper(bend: BendLine, tool: ScribeLine) -> bool:
-    """Whether a tool line lies so close along a bend line that paper shows one line."""
-    (x0, y0), (x1, y1) = bend.start_mm, bend.end_mm
-    span = math.dist(bend.start_mm, bend.end_mm)
+def _one_on_paper(
+    tool: ScribeLine, lines: Sequence[BendLine | ScribeLine]
+) -> BendLine | ScribeLine | None:
+    """The nearest line that a tool line lies so close along that paper shows one line."""
+    apart_mm = [_apart_mm(line, tool) for line in lines]
+    nearest = min(apart_mm, default=math.inf)
+    return lines[apart_mm.index(nearest)] if nearest < APART_MM else None
+
+
+def _apart_mm(line: BendLine | ScribeLine, tool: ScribeLine) -> float:
+    """How far off a line a tool line lies that runs along it; infinite where it does not."""
+    (x0, y0), (x1, y1) = line.start_mm, line.end_mm
+    span = math.dist(line.start_mm, line.end_mm)
     if span == 0.0:
-        return False
+        return math.inf
     ux, uy = (x1 - x0) / span, (y1 - y0) / span
     ends = (tool.start_mm, tool.end_mm)
     along = [(x - x0) * ux + (y - y0) * uy for x, y in ends]
     off = [abs((y - y0) * ux - (x - x0) * uy) for x, y in ends]
     beside = min(max(along), span) - max(min(along), 0.0) > 0.5 * (max(along) - min(along))
-    return max(off) < APART_MM and beside
+    return max(off) if beside else math.inf
 
 
 def _stopped(marks: Sequence[FoldMark]) -> list[FoldMark]:

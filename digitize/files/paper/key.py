@@ -13,6 +13,8 @@ from digitize.files.paper.page import (
     DASHED_SPACED,
     LONG_DASHED_DOTTED,
     LONG_DASHED_DOUBLE_DOTTED,
+    LONG_DASHED_DOUBLE_SHORT_DASHED,
+    LONG_DASHED_SHORT_DASHED,
     NARROW_MM,
     SMALL_MM,
     WIDE_MM,
@@ -24,15 +26,17 @@ Dashes = tuple[float, ...]
 
 MARK_DASHES: dict[Kind, Dashes] = {
     "bend": LONG_DASHED_DOTTED,
-    "bend and tool": LONG_DASHED_DOTTED,
+    "bend and tool": LONG_DASHED_SHORT_DASHED,
     "tool": DASHED_SPACED,
     "tangent": DASHED,
+    "tangent and tool": LONG_DASHED_DOUBLE_SHORT_DASHED,
 }
 RESTORED_DASHES = LONG_DASHED_DOUBLE_DOTTED
 _MARK_WORDS: dict[Kind, str] = {
     "bend": "bend line, B1, B2...",
     "bend and tool": "bend line = tool line",
     "tangent": "bend begins, ends",
+    "tangent and tool": "bend begins = tool line",
     "tool": "tool line: folder, jaws",
 }
 _PITCH_MM, _SAMPLE_MM = 3.3, 9.0
