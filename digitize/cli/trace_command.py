@@ -179,6 +179,12 @@ def trace(
         polyline=polyline,
         name=plain_name(name),
     )
+    if mode is Mode.OPENING and (surface is not None or line_side is not LineSide.INSIDE):
+        raise typer.BadParameter(
+            "means nothing for an opening: its rim is followed in the plate's face, on which the "
+            "card lies",
+            param_hint="--surface" if surface is not None else "--line-side",
+        )
     if mode is Mode.OPENING and (len(photos) > 1 or asked is not None):
         raise typer.BadParameter(
             "an opening is traced from one photo with a printed target on the plate beside it",

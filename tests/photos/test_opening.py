@@ -20,6 +20,7 @@ from digitize.sheets.layout import PrintScale
 from digitize.sheets.page import bars_mm
 from digitize.tracing.opening.finding import NoOpeningFound
 from digitize.tracing.opening.trace import OpeningInRing, OpeningThicknessMissing
+from digitize.tracing.traces import MEASURED
 
 FOLDER = truths.SAMPLES / "floor-opening"
 SOFT, SUN = FOLDER / "floor-opening.json", FOLDER / "floor-opening-sun.json"
@@ -82,6 +83,25 @@ def test_a_wall_as_bright_as_the_face_is_not_taken_for_it(sun: JobResult):
 def test_what_the_sun_lights_through_it_is_doubted(sun: JobResult):
     (notice,) = [n for n in sun.patterns[0].notices if n.code == "opening-ambiguous"]
     assert "may be metal of its rim" in notice.text
+
+
+@pytest.mark.parametrize("name", ["soft", "sun"])
+def test_points_of_the_rim_are_as_sure_as_they_say(name: str, request: pytest.FixtureRequest):
+    """Two standard uncertainties hold 95 % of them; neither many fewer nor all."""
+    loop = request.getfixturevalue(name).traced.pieces[0].outline
+    true = truths.boundary(true_opening(SOFT if name == "soft" else SUN).outline)
+    off = shapely.distance(shapely.points(loop.points_mm), true)
+    seen = loop.evidence == MEASURED
+    assert 0.92 < np.mean(off[seen] < 2.0 * loop.u_mm[seen]) < 0.995
+    assert np.median(loop.u_mm[seen]) < 0.05
+
+
+def test_what_means_nothing_for_an_opening_is_refused(digitize):
+    photo = SOFT.with_suffix(".jpg")
+    for said in (("--surface", "1"), ("--line-side", "outside")):
+        code, _, err = digitize("trace", photo, "--mode", "opening", "-t", "2", *said)
+        assert code == 2
+        assert "means nothing for an opening" in err
 
 
 def painted(tmp_path: Path, grey: int) -> Path:
