@@ -1,20 +1,18 @@
 """The job sheet: one page for the bench, and after it the blank at 1:1 on as many as it takes.
 
-The page holds the blank, the folded piece, bends in order, stock, notes and cautions.  The blank
-on it is drawn to fit, not to scale, in the lines of the template: cut edges wide, bend lines
-narrow and long-dashed dotted, each bend with its name and, ringed, its place in the order.
+The page holds the blank, the folded piece, bends in order, stock, notes and cautions, in the
+largest type that there is room for.
 The same plan always gives the same bytes.
 """
 
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import shapely
 from PIL import Image
-from shapely.ops import nearest_points
 
 from digitize.bending_plan.operation import Step, bend_names
 from digitize.bending_plan.plan import Plan
@@ -24,29 +22,24 @@ from digitize.blank.develop import Blank
 from digitize.files.lettering import BOLD, REGULAR, broken, shortened, width
 from digitize.files.notes import note_lines
 from digitize.files.paper import writer as paper
+from digitize.files.paper.blank_figure import draw_blank
 from digitize.files.paper.page import (
     FINE_MM,
-    HEAD_MM,
     LEADING_MM,
-    LONG_DASHED_DOTTED,
     NARROW_MM,
     SMALL_MM,
     TEXT_MM,
-    WIDE_MM,
     Pages,
 )
 from digitize.files.paper.template import Template, laid_out
 from digitize.files.paper.tiling import PAPERS_MM
 from digitize.files.units import Unit, length
-from digitize.folding.regions import regions
-from digitize.folding.sizes import face_name
 from digitize.nesting.need import Need
-from digitize.pattern.extent import extent_mm
-from digitize.pattern.segments import Point
+from digitize.pattern.datum import datum_of
 
 MARGIN_MM = 12.0
 PICTURE_MM, LEAST_PICTURE_MM = 88.0, 40.0  # height of the two pictures
-RING_MM = 2.1
+LARGER = (1.5, 1.4, 1.3, 1.2, 1.1)  # type than the usual, where there is room
 POUND_KG = 0.45359237  # exactly, by the agreement of 1959
 
 CAUTIONS = (
@@ -84,18 +77,35 @@ def render(sheet: JobSheet, options: paper.PaperOptions | None = None) -> bytes:
     pages = Pages(f"{template.name}, job sheet")
     size_mm = PAPERS_MM[options.paper]
     pages.start(size_mm)
-    _Page(pages, sheet, template, size_mm).draw()
+    _Page(pages, sheet, template, size_mm, _larger(sheet, template, size_mm)).draw()
     pages.end()
     paper.add_to(pages, template)
     return pages.finished()
+
+
+def _larger(sheet: JobSheet, template: Template, size_mm: tuple[float, float]) -> float:
+    """The largest type that leaves everything on the page, as a multiple of the usual."""
+    for larger in LARGER:
+        trial = _Page(Pages("trial"), sheet, template, size_mm, larger)
+        trial.draw()
+        if trial.fits:
+            return larger
+    return 1.0
 
 
 class _Page:
     """The sheet itself, drawn downward from the top."""
 
     def __init__(
-        self, pages: Pages, sheet: JobSheet, template: Template, size_mm: tuple[float, float]
+        self,
+        pages: Pages,
+        sheet: JobSheet,
+        template: Template,
+        size_mm: tuple[float, float],
+        larger: float,
     ) -> None:
+        self.larger, self.small, self.text = larger, larger * SMALL_MM, larger * TEXT_MM
+        self.all_said = True
         self.pages, self.sheet, self.template = pages, sheet, template
         self.canvas, self.unit = pages.canvas, template.unit
         self.w, self.h = size_mm
@@ -115,12 +125,12 @@ class _Page:
 
     def draw(self) -> None:
         pattern = self.sheet.blank.pattern
-        name, size = note_lines(pattern, self.unit)[0], HEAD_MM + 0.6
+        name, size = note_lines(pattern, self.unit)[0], self.text + 1.6
         if width(name, size, BOLD) > self.room:
-            size = TEXT_MM
+            size = self.text
         self.y = self.pages.wrapped(MARGIN_MM, self.y, name, size, room=self.room, face=BOLD) - 0.8
         thick = length(pattern.thickness_mm or 0.0, self.unit, 2)
-        self._line(f"{self.sheet.metal_title}, {thick}; {self.sheet.plan.tool.title}", TEXT_MM)
+        self._line(f"{self.sheet.metal_title}, {thick}; {self.sheet.plan.tool.title}", self.text)
         self._pictures()
         self._stock()
         if self.sheet.plan.steps:
@@ -135,72 +145,33 @@ class _Page:
 
     def _pictures(self) -> None:
         top, half = self.y - 2.0, (self.room - 6.0) / 2
-        self._blank(MARGIN_MM, top - self.picture, half, self.picture)
+        room = (MARGIN_MM, top - self.picture, MARGIN_MM + half, top)
+        draw_blank(
+            self.pages,
+            self.sheet.blank,
+            self._places(),
+            room,
+            type_mm=self.small,
+            unit=self.unit,
+        )
         image = Image.open(io.BytesIO(self.sheet.folded))
         right = MARGIN_MM + half + 6.0
         self.pages.picture(image, (right, top - self.picture), (half, self.picture))
         self.y = top - self.picture - 1.0
-        words = "Blank, traced face up, not to scale; dash-dot: bend; ringed: its place in order"
-        foot = self.pages.wrapped(MARGIN_MM, self.y, words, SMALL_MM, room=half)
-        self.pages.text(right, self.y - SMALL_MM, "Folded; the traced face is light", SMALL_MM)
+        face = self.sheet.blank.pattern.drawn.face
+        words = f"Blank, {face} up, not to scale; dash-dot: bend; ringed: its place in the order"
+        foot = self.pages.wrapped(MARGIN_MM, self.y, words, self.small, room=half)
+        self.pages.text(right, self.y - self.small, f"Folded; {face} is light", self.small)
         self.y = foot - 2.0
 
-    def _blank(self, left: float, bottom: float, w: float, h: float) -> None:
-        pattern = self.sheet.blank.pattern
-        x0, y0, x1, y1 = extent_mm(pattern)
-        scale = min((w - 8) / max(x1 - x0, 1e-6), (h - 8) / max(y1 - y0, 1e-6))
-        dx = left + w / 2 - scale * (x0 + x1) / 2
-        dy = bottom + h / 2 - scale * (y0 + y1) / 2
-
-        def at(p: Sequence[float]) -> Point:
-            return p[0] * scale + dx, p[1] * scale + dy
-
-        self.pages.pen(WIDE_MM)
-        for closed in (pattern.outline, *pattern.openings):
-            points = closed.points_mm(0.05 / scale).tolist()
-            self.pages.polyline([at(p) for p in points], close=True)
-        self.pages.pen(NARROW_MM, LONG_DASHED_DOTTED)
-        for bend in pattern.bends:
-            self.canvas.line(*at(bend.start_mm), *at(bend.end_mm))
-        self.pages.pen(FINE_MM)
-        order = {s.operation.name: i + 1 for way in self.ways for i, s in enumerate(way)}
-        taken = []
-        for number, bend in enumerate(pattern.bends, 1):
-            (ax, ay), (bx, by) = at(bend.start_mm), at(bend.end_mm)
-            taken.append(self._bend_name(((ax + bx) / 2, (ay + by) / 2), f"B{number}", order))
-        parts = regions(self.sheet.blank.tree, pattern)
-        for face, area in enumerate(parts.faces):
-            on_page = shapely.transform(area, lambda xy: xy * scale + (dx, dy))
-            free = on_page.difference(shapely.union_all(taken)) if taken else on_page
-            if not area.is_empty:
-                self._face_name(face_name(face), free if not free.is_empty else on_page)
-
-    def _face_name(self, name: str, free: shapely.Geometry) -> None:
-        """A face's name near the face's middle, clear of edges and of the bends' names."""
-        widest = shapely.maximum_inscribed_circle(free, tolerance=0.2)
-        roomy = free.buffer(-0.8 * widest.length)
-        at = widest if roomy.is_empty else nearest_points(roomy, free.centroid)[0]
-        x, y = (float(v) for v in at.coords[0])
-        self.pages.text(x - width(name, SMALL_MM) / 2, y - 0.75, name, SMALL_MM)
-
-    def _bend_name(self, at: Point, name: str, order: dict[str, int]) -> shapely.Polygon:
-        """A bend's name with its ringed places in the order; the room it takes."""
-        x, y = at
-        places = [i for key, i in order.items() if name in bend_names(key)]
-        w, step = width(name, SMALL_MM), 2 * RING_MM + 0.8
-        room = w + 1.6 + step * len(places)
-        left, low = x - room / 2, y - RING_MM - 0.3
-        self.canvas.setFillGray(1)
-        self.canvas.rect(left, low, room, 2 * (y - low), stroke=0, fill=1)
-        self.canvas.setFillGray(0)
-        self.pages.text(left + 0.8, y - 0.8, name, SMALL_MM)
-        for k, place in enumerate(places):
-            cx = left + w + 1.6 + RING_MM + step * k
-            self.canvas.circle(cx, y, RING_MM)
-            number = str(place)
-            self.pages.text(cx - width(number, SMALL_MM) / 2, y - 0.75, number, SMALL_MM)
-        taken: shapely.Polygon = shapely.box(left, low, left + room, 2 * y - low)
-        return taken
+    def _places(self) -> dict[str, list[int]]:
+        """Where in the order each bend is made."""
+        places: dict[str, list[int]] = {}
+        for way in self.ways:
+            for place, step in enumerate(way, 1):
+                for name in bend_names(step.operation.name):
+                    places.setdefault(name, []).append(place)
+        return places
 
     # Words
 
@@ -208,25 +179,35 @@ class _Page:
         need, unit = self.sheet.need, self.unit
         rectangle = need.rectangle
         words = (
-            f"Stock: {length(rectangle.length_mm, unit)} x {length(rectangle.width_mm, unit)} at "
-            f"{rectangle.direction_deg:.0f}° on the blank, {100 * need.waste:.0f} % of it waste"
+            f"Stock: {length(rectangle.length_mm, unit)} x {length(rectangle.width_mm, unit)}, "
+            f"its long side {self._as_drawn(rectangle.direction_deg)}; "
+            f"{100 * need.waste:.0f} % of it is waste"
         )
         if need.grain_deg is not None:
-            words += f"; grain at {need.grain_deg:.0f}°"
+            words += f"; grain {self._as_drawn(need.grain_deg)}"
         if need.weight_kg is not None:
             words += f"; weight {_weight(need.weight_kg, unit)}"
-        self._wrapped(words, TEXT_MM)
+        self._wrapped(words, self.text)
         count = len(self.template.tiling.pages) + self.template.has_cover
         many = f"the {count} pages after this one" if count > 1 else "the page after this one"
         self._wrapped(
             f"Template at 1:1: {many}. Print at 100 % and measure its bar before you mark out.",
-            TEXT_MM,
+            self.text,
         )
         self.y -= 1.0
 
+    def _as_drawn(self, direction_deg: float) -> str:
+        """A direction on the blank as the drawing on this page shows it."""
+        datum_deg = math.degrees(datum_of(self.sheet.blank.pattern).direction_rad)
+        drawn_deg = round(direction_deg - datum_deg) % 180
+        straight = {0: "left to right", 90: "up and down"}
+        if drawn_deg in straight:
+            return f"{straight[drawn_deg]} in the drawing"
+        return f"{drawn_deg}° counter-clockwise from left to right in the drawing"
+
     def _table(self, steps: Sequence[Step], title: str, tool: Tool) -> None:
-        self._line(title, TEXT_MM, BOLD)
-        columns = (0.0, 6.0, 17.0, 27.0, 51.0, 66.0)
+        self._line(title, self.text, BOLD)
+        columns = [self.larger * x for x in (0.0, 6.0, 17.0, 27.0, 51.0, 66.0)]
         heads = ("", "bend", "way", "bend to, stays", "radius", "how to hold it")
         self._row(columns, heads, BOLD)
         for number, step in enumerate(steps, 1):
@@ -251,69 +232,77 @@ class _Page:
             return
         self.y += 1.0
         self._wrapped(
-            "Up: toward the traced face. Bend to: the angle under load, of which the other stays "
-            f"(spring-back: {'; '.join(sources)}).",
-            SMALL_MM,
+            f"Up: toward {self.sheet.blank.pattern.drawn.face}. Bend to: the angle under load, of "
+            f"which the other stays (spring-back: {'; '.join(sources)}).",
+            self.small,
         )
         self.y -= 1.5
 
     def _row(self, columns: Sequence[float], cells: Sequence[str], face: str = REGULAR) -> None:
         for x, cell in zip(columns[:-1], cells[:-1], strict=True):
-            self.pages.text(MARGIN_MM + x, self.y - SMALL_MM, cell, SMALL_MM, face)
+            self.pages.text(MARGIN_MM + x, self.y - self.small, cell, self.small, face)
         x, room = MARGIN_MM + columns[-1], self.room - columns[-1]
-        self.y = self.pages.wrapped(x, self.y, cells[-1], SMALL_MM, room=room, face=face) - 0.5
+        self.y = self.pages.wrapped(x, self.y, cells[-1], self.small, room=room, face=face) - 0.5
         self.pages.pen(FINE_MM)
         self.canvas.line(MARGIN_MM, self.y, self.w - MARGIN_MM, self.y)
         self.y -= 0.8
 
     def _impossible(self) -> None:
         plan = self.sheet.plan
-        self._line(verdict(plan), TEXT_MM, BOLD)
+        self._line(verdict(plan), self.text, BOLD)
         for sentence in blocked(plan.blocks[:6]):
-            self._wrapped(sentence, SMALL_MM)
+            self._wrapped(sentence, self.small)
         self.y -= 1.0
         for remedy in plan.remedies:
-            self._wrapped(f"Way out: {remedy.text}", TEXT_MM)
+            self._wrapped(f"Way out: {remedy.text}", self.text)
             for k, steps in enumerate(remedy.pieces, 1):
                 piece = f", piece {k}" if len(remedy.pieces) > 1 else ""
                 title = f"Bends in order, that way{piece}"
                 self._table(steps, title, remedy.tool or plan.tool)
         if not plan.remedies:
-            self._wrapped(NO_WAY_OUT, TEXT_MM)
+            self._wrapped(NO_WAY_OUT, self.text)
 
     def _notes(self, down_to: float) -> None:
         """Whole notes as far as there is room, and how many there was none for."""
-        pitch = SMALL_MM + LEADING_MM
-        lines = [broken(note, SMALL_MM, self.room) for note in self.sheet.notices]
-        rows = int((self.y - TEXT_MM - 1.6 - down_to) / pitch)
+        pitch = self.small + LEADING_MM
+        lines = [broken(note, self.small, self.room) for note in self.sheet.notices]
+        rows = int((self.y - self.text - 1.6 - down_to) / pitch)
         kept = len(lines)
         while kept and sum(map(len, lines[:kept])) + (kept < len(lines)) > rows:
             kept -= 1
         if not lines or (rows < 1 and not kept):
+            self.all_said = not lines
             return
-        self._line("Notes", TEXT_MM, BOLD)
+        self._line("Notes", self.text, BOLD)
         for note in self.sheet.notices[:kept]:
-            self._wrapped(note, SMALL_MM)
+            self._wrapped(note, self.small)
         if kept < len(lines):
-            self._wrapped(f"{len(lines) - kept} more on the screen and in --json", SMALL_MM)
+            self.all_said = False
+            self._wrapped(f"{len(lines) - kept} more on the screen and in --json", self.small)
         self.y -= 1.0
 
     def _caution_lines(self) -> list[str]:
-        return [part for text in CAUTIONS for part in broken(text, SMALL_MM, self.room - 3.0)]
+        return [part for text in CAUTIONS for part in broken(text, self.small, self.room - 3.0)]
 
     def _cautions_mm(self) -> float:
-        return (SMALL_MM + LEADING_MM) * len(self._caution_lines()) + TEXT_MM + 4.0
+        return (self.small + LEADING_MM) * len(self._caution_lines()) + self.text + 4.0
 
     def _cautions(self) -> None:
         height = self._cautions_mm()
         self.pages.pen(NARROW_MM)
         self.canvas.rect(MARGIN_MM, self.y - height, self.room, height)
         left, top = MARGIN_MM + 1.5, self.y - 1.2
-        self.pages.text(left, top - TEXT_MM, "Cautions", TEXT_MM, BOLD)
-        top -= TEXT_MM + 1.2
+        self.pages.text(left, top - self.text, "Cautions", self.text, BOLD)
+        top -= self.text + 1.2
         for line in self._caution_lines():
-            self.pages.text(left, top - SMALL_MM, line, SMALL_MM)
-            top -= SMALL_MM + LEADING_MM
+            self.pages.text(left, top - self.small, line, self.small)
+            top -= self.small + LEADING_MM
+        self.y -= height
+
+    @property
+    def fits(self) -> bool:
+        """Whether everything drawn is on the page, and nothing was left out."""
+        return self.all_said and self.y >= MARGIN_MM
 
     def _length(self, value_mm: float) -> str:
         return length(value_mm, self.unit)

@@ -6,14 +6,19 @@ import pypdfium2
 import pytest
 from pypdfium2.raw import FPDF_PAGEOBJ_TEXT
 
+from digitize.bending.facts import Said
 from digitize.bending_plan.plan import plan
 from digitize.bending_plan.tools import TOOLS, Vice
 from digitize.bending_plan.wording import how
 from digitize.files.paper import job_sheet
+from digitize.files.paper.blank_figure import draw_blank
+from digitize.files.paper.page import Pages
 from digitize.files.paper.writer import PaperOptions
 from digitize.files.pictures import shaded
+from digitize.folding.sizes import face_name
 from digitize.folding.solid import fold_up
 from digitize.nesting.need import need
+from digitize.pattern.placement import placed
 
 
 @pytest.fixture(scope="module")
@@ -77,7 +82,8 @@ def test_nothing_is_drawn_over_the_edge_of_the_page(pattern, paper):
 def test_words_say_where_the_fingers_go(blank):
     found = plan(blank, TOOLS["box-folder"], "mild-steel")
     words = how(blank, found.tool, found.steps[-1], lambda mm: f"{mm:.0f} mm")
-    assert words.startswith("F1 lies under the clamp")
+    (held,) = found.steps[-1].held
+    assert words.startswith(f"{face_name(held)} lies under the clamp")
     assert "from 1 mm inside the" in words or "in the middle" in words
 
 
@@ -115,3 +121,39 @@ def test_names_of_faces_and_bends_keep_clear_of_one_another(blank):
     ]
     for a, b in combinations(boxes, 2):
         assert not (a[0] < b[2] and b[0] < a[2] and a[1] + 0.8 < b[3] and b[1] + 0.8 < a[3])
+
+
+def figure(pattern, places):
+    """The words of the blank's drawing."""
+    blank = pieces.developed(pattern, {"all": Said(45.0, True, 0.8)}, t=0.8)
+    pages = Pages("figure")
+    pages.start((100.0, 100.0))
+    draw_blank(pages, blank, places, (5.0, 5.0, 95.0, 95.0), type_mm=2.2, unit="mm")
+    pages.end()
+    page = pypdfium2.PdfDocument(pages.finished())[0]
+    return page.get_textpage().get_text_bounded().split()
+
+
+def test_bends_close_together_each_show_their_name_and_place_in_the_order():
+    strip = pieces.channel(web=3.0, left=150.0, right=12.0, length=140.0)
+    words = figure(strip, {"B1": [2], "B2": [1]})
+    assert sorted(w for w in words if w[0] in "BF") == ["B12", "B21", "F1", "F2", "F3"]
+
+
+def test_a_crooked_blank_is_drawn_squared_up_with_its_overall_size():
+    strip = pieces.channel(length=120.0)
+    straight, crooked = (figure(placed(strip, turn), {}) for turn in (0.0, 0.2))
+    assert crooked == straight
+    assert "120.0" in straight
+
+
+def test_the_type_is_as_large_as_there_is_room_for(blank):
+    def caution_mm(notices):
+        page, text = read(job_sheet.render(sheet_of(blank, TOOLS["box-folder"], notices)))
+        found = page.get_textpage().search("licensed practice").get_next()
+        left, right = (page.get_textpage().get_charbox(found[0] + k)[0] for k in (0, 16))
+        return right - left, text
+
+    few, many = caution_mm(("short",)), caution_mm(("long " * 60,) * 9)
+    assert few[0] > 1.15 * many[0]
+    assert "its long side left to right in the drawing" in few[1]
