@@ -104,8 +104,8 @@ def register_edges(new: Boundary, old: Boundary, options: FitOptions | None = No
     alike: list[_Ranked] = []
     middle = new.middle_mm[None]
     for r in ranked:
-        apart = all(_apart(r.settled.pose, a.settled.pose, middle, old.size_mm) for a in alike)
-        if apart and _alike(r, ranked[0], options):
+        distinct = all(apart(r.settled.pose, a.settled.pose, middle, old.size_mm) for a in alike)
+        if distinct and _alike(r, ranked[0], options):
             alike.append(r)
     any_turn = len(alike) >= _MOST_ALIKE and _of_like_cost(found) > tried // 3
     best = _finished(ranked[0].settled.pose, samples, old, options, ranked[0].settled.limit_mm)
@@ -223,7 +223,7 @@ def _told_apart(
         best = replace(best, pose=turned, nearest=nearest)
     still = [poses[i] for cost, i in ranked[1:] if cost <= ranked[0][0] + tell]
     middle = best.samples.points_mm.mean(axis=0)[None]
-    still = [p for p in still if _apart(p, best.pose, middle, old_edge.size_mm)]
+    still = [p for p in still if apart(p, best.pose, middle, old_edge.size_mm)]
     told = bool(ranked[0][0] < far)
     return replace(best, others=tuple(still), any_turn=found.any_turn and not told)
 
@@ -237,7 +237,7 @@ def _with_turn(settled: Pose, wanted: Pose, samples: Samples) -> Pose:
     return replace(base, move_mm=(float(x), float(y)))
 
 
-def _apart(a: Pose, b: Pose, middle_mm: FloatArray, size_mm: float) -> bool:
+def apart(a: Pose, b: Pose, middle_mm: FloatArray, size_mm: float) -> bool:
     """Whether two poses lay the piece differently, and not only a little so."""
     turned = abs(math.remainder(a.turn_rad - b.turn_rad, math.tau)) > 0.03
     return turned or bool(np.hypot(*(a.of(middle_mm) - b.of(middle_mm))[0]) > 0.01 * size_mm)

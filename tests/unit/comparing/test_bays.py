@@ -1,0 +1,85 @@
+"""Pieces that drop into their opening but for a slit or a bay, which no placement can close."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from digitize.comparing.opening import FitInOptions, OpeningFit, fit_in
+from digitize.comparing.placement import Objective, place_inside
+from digitize.comparing.pose import Pose
+from digitize.comparing.registration import FitOptions
+from digitize.pattern.contour import Contour
+from digitize.pattern.model import Pattern, Precision
+from digitize.pattern.segments import Line, Point
+
+OBJECTIVES: tuple[Objective, ...] = ("even", "smallest")
+Bay = tuple[float, float, float]  # from the left, wide, deep; in the lower edge
+
+SLIT: Bay = (30.0, 6.0, 20.0)
+SQUARE: Bay = (50.0, 20.0, 15.0)
+SMALL: Bay = (20.0, 10.0, 8.0)
+NARROW: tuple[Bay, Bay] = ((30.0, 2.0, 20.0), (80.0, 2.0, 20.0))
+WIDE: Bay = (20.0, 40.0, 25.0)
+
+
+def shape(name: str, *corners: Point) -> Pattern:
+    ends = (*corners[1:], corners[0])
+    lines = [Line(a, b) for a, b in zip(corners, ends, strict=True)]
+    return Pattern(name, Contour.of(lines), thickness_mm=1.0, precision=Precision(0.02, 0.0))
+
+
+OPENING = shape("opening", (0.0, 0.0), (120.0, 0.0), (120.0, 80.0), (0.0, 80.0))
+
+
+def panel(gap: float, *bays: Bay) -> Pattern:
+    """So much small all round, laid down anyhow."""
+    below: list[Point] = []
+    for x, wide, deep in bays:
+        below += [(x, gap), (x, gap + deep), (x + wide, gap + deep), (x + wide, gap)]
+    right, top = 120.0 - gap, 80.0 - gap
+    return Pose(1.1, (40.0, -10.0)).pattern_back(
+        shape("panel", (gap, gap), *below, (right, gap), (right, top), (gap, top))
+    )
+
+
+def fitted(piece: Pattern, objective: Objective = "even", lap_mm: float = 0.0) -> OpeningFit:
+    return fit_in(piece, OPENING, FitInOptions(1.0, objective=objective, lap_mm=lap_mm))
+
+
+@pytest.mark.parametrize("objective", OBJECTIVES)
+@pytest.mark.parametrize(
+    "bays",
+    [
+        (SLIT,),
+        (SQUARE,),
+        (SMALL,),
+        NARROW,
+        (WIDE,),
+        ((12.0, 12.0, 15.0),),
+        ((20.0, 20.0, 3.0),),
+        ((40.0, 30.0, 2.0),),
+    ],
+)
+def test_a_piece_that_drops_in_is_not_said_to_overlap(
+    bays: tuple[Bay, ...], objective: Objective
+) -> None:
+    found = fitted(panel(0.2, *bays), objective)
+    assert found.largest_overlap_mm < 0.01
+    assert all(e.trim_mm == 0.0 for e in found.edges)
+
+
+def test_a_bay_does_not_uneven_the_gaps_beside_it() -> None:
+    for bays in ((SLIT,), (SQUARE,), NARROW, (WIDE,)):
+        others = [e.mean_mm for e in fitted(panel(0.3, *bays)).edges if e.edge != "E1"]
+        assert others == pytest.approx([0.3] * 3, abs=0.03)
+
+
+@pytest.mark.parametrize("objective", OBJECTIVES)
+def test_each_way_to_lie_counts_once(objective: Objective) -> None:
+    """A panel with a slit lies in its opening two ways, half a turn apart."""
+    placed = place_inside(panel(0.2, SLIT), OPENING, objective, FitOptions(alike_mm=0.03))
+    (other,) = placed.others
+    turned = math.remainder(other.turn_rad - placed.pose.turn_rad, math.tau)
+    assert abs(turned) == pytest.approx(math.pi, abs=0.01)
