@@ -8,7 +8,7 @@ lug bent out of the sheet is found the same way round the opening that was cut a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -23,10 +23,13 @@ from digitize.blank.crossings import (
 )
 from digitize.blank.cutting import Axis, piece
 from digitize.blank.errors import NotDeveloped
+from digitize.blank.numbering import Layout
 from digitize.pattern.contour import Contour, Edge
-from digitize.pattern.model import Pattern
+from digitize.pattern.model import Drawn, Pattern
 from digitize.pattern.region import polygon
 from digitize.pattern.segments import FloatArray, Point
+
+_ALIKE = 1e-3  # areas that differ by no more may change places between a piece and its blank
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,8 +139,9 @@ class Faces:
         return area
 
     def largest(self) -> int:
-        """The face with the largest area."""
-        return max(range(self.count), key=lambda f: (self.polygon(f).area, -f))
+        """The face with the largest area, of faces alike the last one."""
+        areas = [self.polygon(f).area for f in range(self.count)]
+        return max(f for f, area in enumerate(areas) if area >= (1 - _ALIKE) * max(areas))
 
     def _home(self, face: int) -> Loop:
         """The loop that bounds a face from outside."""
@@ -183,7 +187,29 @@ def split(pattern: Pattern) -> Faces:
                     f"{bend_names(chord.bends)} has no face at one side",
                     do="remove it, or a bend line that lies on it",
                 )
-    return faces
+    return _numbered(faces, pattern.drawn)
+
+
+def _numbered(faces: Faces, drawn: Drawn) -> Faces:
+    """The same faces under the numbers that people know them by."""
+    back = -1.0 if drawn.behind != drawn.opposite_hand else 1.0  # undoes a mirror's
+    inside = [faces.polygon(f).representative_point() for f in range(faces.count)]
+    ends = [(faces.corner(c.first), faces.corner(c.last)) for c in faces.chords]
+    layout = Layout(
+        links=faces.chords,
+        ends_mm=[((back * x0, y0), (back * x1, y1)) for (x0, y0), (x1, y1) in ends],
+        areas_mm2=[faces.polygon(f).area for f in range(faces.count)],
+        inside_mm=[(back * p.x, p.y) for p in inside],
+    )
+    number = {face: k for k, face in enumerate(layout.order())}
+    return replace(
+        faces,
+        face_of_edge=tuple(number[f] for f in faces.face_of_edge),
+        chords=tuple(
+            replace(c, outer=number[c.outer], inner=number[c.inner]) for c in faces.chords
+        ),
+        loops=tuple(replace(loop, ground=number[loop.ground]) for loop in faces.loops),
+    )
 
 
 def _ground(pattern: Pattern, faces: Faces, opening: int, own: Sequence[Crossing]) -> int:

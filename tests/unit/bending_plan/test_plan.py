@@ -207,7 +207,7 @@ def test_a_lug_is_bent_over_a_jaw_and_not_into_the_sheet_it_was_cut_from():
     assert order(planned(pattern, Vice())) == ["B1"]
     found = planned(pattern, TOOLS["box-folder"])
     assert not found.steps
-    assert "F1 runs into the leaf" in found.blocks[0].sentence
+    assert "F2 runs into the leaf" in found.blocks[0].sentence
     assert "hammered over by hand" in found.remedies[0].text
 
 
