@@ -7,7 +7,7 @@ from pathlib import Path
 
 from digitize.comparing import trials
 from digitize.comparing.comparison import Comparison
-from digitize.comparing.corrected import next_time, trimmed
+from digitize.comparing.corrected import trimmed
 from digitize.comparing.trials import Trial, changed, trial_of
 from digitize.files.atomic import NotWritten, write_bytes
 from digitize.files.comparison import drawing as comparison_drawing
@@ -21,6 +21,7 @@ from digitize.files.paper import writer as paper
 from digitize.files.paper.offcut import Offcut
 from digitize.files.units import Unit
 from digitize.pattern import document
+from digitize.pattern.model import Pattern
 
 HISTORY = ".trials.json"
 
@@ -52,10 +53,12 @@ def deliver(
     folder: Path,
     options: DeliveryOptions,
     *,
+    better: Pattern | None,
     backdrop: Backdrop | None = None,
 ) -> Delivered:
     """Write every file and add to the history; ``headline`` is the verdict over the pictures.
 
+    ``better`` is what to cut next time, None where it would be the same again.
     A template and a trimmed pattern are written only where something is to be trimmed.
     Raises ``NotWritten`` before anything is written where a file exists.
     """
@@ -78,8 +81,7 @@ def deliver(
         files[f"{trim.pattern.name}.pattern.json"] = document.dumps(trim.pattern).encode()
         offcuts = [Offcut(*ways) for ways in zip(trim.lines, trim.instead_of, strict=True)]
         files[f"{trim.pattern.name}-1to1.pdf"] = paper.render(trim.pattern, printed, offcuts)
-    if not found.same:
-        better = next_time(found).pattern
+    if better is not None:
         files[f"{better.name}.pattern.json"] = document.dumps(better).encode()
     earlier = _trials(found, folder)
     kept = (*earlier, trial_of(found))

@@ -69,6 +69,7 @@ def compare(
     from digitize.cli import show, show_comparison
     from digitize.cli.pieces import backdrop, read_piece
     from digitize.comparing.comparison import compare as hold_over
+    from digitize.comparing.corrected import next_time
     from digitize.comparison_delivery import Delivered, DeliveryOptions, deliver
     from digitize.errors import Exit
     from digitize.files.comparison.words import headline
@@ -91,7 +92,8 @@ def compare(
             options = DeliveryOptions(units.value, paper.value, overwrite)
             shown = backdrop(first, second)
             said = headline(found, units.value)
-            left = deliver(found, said, into, options, backdrop=shown)
+            better = None if found.same else next_time(found).pattern
+            left = deliver(found, said, into, options, better=better, backdrop=shown)
     show_comparison.result(found, left, units.value, as_json=as_json)
     if allowed_mm is not None and found.largest_mm > allowed_mm:
         raise typer.Exit(Exit.DIFFERS)

@@ -100,7 +100,9 @@ def fit(
             written = DeliveryOptions(units.value, paper.value, overwrite)
             shown = backdrop(outer, inner)
             said = headline(found, units.value)
-            left = deliver(found.comparison, said, into, written, backdrop=shown)
+            left = deliver(
+                found.comparison, said, into, written, better=found.better, backdrop=shown
+            )
     show_fit.result(found, left, units.value, as_json=as_json)
     off_mm = max(found.largest_gap_mm, *(e.trim_mm for e in found.edges))
     if allowed_mm is not None and off_mm > allowed_mm:

@@ -58,7 +58,8 @@ def _table(found: OpeningFit, unit: Unit) -> Table:
     digits, per = (2, 1.0) if unit == "mm" else (3, mm_per(unit))
     for e in found.edges:
         least, most, mean, expanded = (
-            f"{v / per:.{digits}f}" for v in (e.least_mm, e.most_mm, e.mean_mm, e.expanded_mm)
+            f"{round(v / per, digits) + 0.0:.{digits}f}"
+            for v in (e.least_mm, e.most_mm, e.mean_mm, e.expanded_mm)
         )
         table.add_row(
             name_words(e),

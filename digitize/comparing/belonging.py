@@ -52,14 +52,15 @@ class Likeness:
         return partly or self.area < _POOR_AREA
 
 
-def likeness(off: Deviation, old: Pattern, laid: Pattern, past_mm: float = 0.0) -> Likeness:
+def likeness(off: Deviation, old: Pattern, laid: Pattern, lap_mm: float = 0.0) -> Likeness:
     """What the old outline and the new one, laid over it, have in common.
 
-    ``past_mm`` is by how much the new edge is meant to stand out past the old one, as a lap does.
+    ``lap_mm`` is by how much the new edge is meant to stand out past the old one; a piece cut
+    flush, or by part of it, belongs there too.
     """
     size_mm = off.old.boundary.size_mm
     most_mm = _EVEN * size_mm
-    even_mm = float(np.clip(_median(off.new), past_mm - most_mm, past_mm + most_mm))
+    even_mm = float(np.clip(_median(off.new), -most_mm, lap_mm + most_mm))
     edge = min(_beside(side, even_mm, _BESIDE * size_mm) for side in (off.new, off.old))
     was = polygon(old.outline).buffer(even_mm)
     now = polygon(laid.outline)
@@ -80,16 +81,19 @@ def judged(
         f"{100 * found.area:.0f} % of the area is common"
     )
     if found.strange and not laid_by.locked:
+        what = "a piece and its opening" if laid_by.placed else "one piece"
         raise NothingAlike(
-            "the two outlines have too little in common to be one piece",
+            f"the two outlines have too little in common to be {what}",
             where=f"{new.name} and {old.name}: {measured}",
             do=_mended_by(laid_by),
         )
     if found.strange or found.doubtful:
-        text = (
-            f"{new.name} and {old.name} may not be the same piece: {measured}; check that "
-            "they belong together before cutting anything"
+        doubt = (
+            f"{new.name} may not be the piece for {old.name}"
+            if laid_by.placed
+            else f"{new.name} and {old.name} may not be the same piece"
         )
+        text = f"{doubt}: {measured}; check that they belong together before cutting anything"
         return (Notice("compare-unlike", text, "doubt"),)
     return ()
 

@@ -34,6 +34,7 @@ class Comparison:
     stretches: tuple[Stretch, ...]  # the worst first
     changes: Changes
     notices: tuple[Notice, ...]
+    lap_mm: float = 0.0  # wanted past the old edge; deviations are from there, more is none
 
     @property
     def area_mm2(self) -> tuple[float, float]:
@@ -79,16 +80,18 @@ def compare(
 
 
 def compare_at(
-    old: Pattern, new: Pattern, found: Registration, *, past_mm: float = 0.0
+    old: Pattern, new: Pattern, found: Registration, *, lap_mm: float = 0.0
 ) -> Comparison:
     """Hold a new piece against an old one in a pose that is known.
 
-    ``past_mm`` is by how much the new piece is meant to stand out past the old one's edge.
-    Raises ``NothingAlike``.
+    ``lap_mm`` is by how much the new piece is meant to stand out past the old one's edge; it
+    is then held against a line so far outside that edge.  Raises ``NothingAlike``.
     """
     off = deviation(new, old, found)
     laid = found.pose.of_pattern(new)
-    doubts = judged(likeness(off, old, laid, past_mm), old, new, found)
+    doubts = judged(likeness(off, old, laid, lap_mm), old, new, found)
+    if lap_mm:
+        off = off.lapping(lap_mm)
     return Comparison(
         old,
         new,
@@ -98,6 +101,7 @@ def compare_at(
         stretches(off, old, laid),
         changes(laid, old),
         (*doubts, *found.notices, *_precision_notices(old, new), *carried(old, new)),
+        lap_mm,
     )
 
 

@@ -7,7 +7,7 @@ is shallow seen from the new edge alone; so the old edge is held against the new
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,13 @@ class Side:
     other_segment: IntArray  # (N,)
     other_along_mm: FloatArray  # (N,) on the other edge
 
+    def lapping(self, lap_mm: float) -> Side:
+        """The same where the new piece is to lap by so much: what it lacks of that, as less.
+
+        More lap than was asked for does no harm and counts as none.
+        """
+        return replace(self, signed_mm=np.minimum(self.signed_mm - lap_mm, 0.0))
+
 
 @dataclass(frozen=True, eq=False)
 class Deviation:
@@ -61,6 +68,10 @@ class Deviation:
         """Share of the new edge that is the same within the measurement."""
         same = np.abs(self.new.signed_mm) <= self.new.expanded_mm
         return float(np.dot(same, self.new.weight_mm) / self.new.weight_mm.sum())
+
+    def lapping(self, lap_mm: float) -> Deviation:
+        """The same where the new piece is to lap over the old edge by so much."""
+        return Deviation(self.new.lapping(lap_mm), self.old.lapping(lap_mm))
 
 
 def deviation(new: Pattern, old: Pattern, found: Registration) -> Deviation:

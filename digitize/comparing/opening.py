@@ -1,15 +1,16 @@
 """A piece against its opening: gap and overlap all round, and what to do about them.
 
 One rule, edge by edge: past the opening's edge by more than U is an overlap, to be trimmed;
-within U all along is the same within measurement; the rest is a gap, sorted into bands of how
-it can be welded.  Next time an edge that is not good is to be cut bigger by its mean gap less
-the wanted one.  With a lap allowance the piece is to overlap the opening's edge by that much,
-and what it lacks of it counts as gap.
+within U all along is the same within measurement, or cannot be told where U is more than what
+would be good; the rest is a gap, sorted into bands of how it can be welded, and beyond the last
+band it wants a strip.  Next time an edge that is not good is to be cut bigger by its mean gap
+less the wanted one.  With a lap allowance the piece is to overlap the opening's edge by that
+much, and what it lacks of it counts as gap and wants a strip.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -17,23 +18,25 @@ from numpy.typing import NDArray
 
 from digitize.comparing.agreement import alike_u_mm
 from digitize.comparing.comparison import Comparison, compare_at
-from digitize.comparing.deviation import Side
+from digitize.comparing.deviation import Deviation, Side, deviation
 from digitize.comparing.evidence import mostly
+from digitize.comparing.next_in_opening import next_piece
 from digitize.comparing.placement import Objective, place_inside
 from digitize.comparing.registration import FitOptions
 from digitize.comparing.sides import Sides
 from digitize.comparing.weldability import Band, Process, band_of, bands, root_gap_mm
-from digitize.errors import DigitizeError, Exit
+from digitize.errors import DigitizeError, Exit, Notice
 from digitize.pattern.contour import Evidence
 from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Point
 
 FloatArray = NDArray[np.float64]
 
-Verdict = Literal["overlap", "same", "gap"]
-"""Past where it should end by more than U somewhere; within U all along; or short of it."""
+Verdict = Literal["overlap", "same", "unsure", "gap"]
+"""Past where it should end by more than U somewhere; within U all along, which says that it is
+good or, with a large U, nothing; or short of it."""
 
-_SHORTEST_STRIP_MM = 10.0  # what is shorter is filled or filed; common practice, no source
+CUT_TO_MM = 0.1  # nobody cuts sheet finer by hand; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,13 @@ class FitInOptions:
     objective: Objective = "even"
     lap_mm: float = 0.0  # wanted overlap; 0 for a butt joint
     mirrored: bool = False
+
+    @property
+    def good_mm(self) -> float:
+        """The largest gap that is good; of a lap what it may lack and still hold (half of it)."""
+        if self.lap_mm:
+            return self.lap_mm / 2.0
+        return bands(self.thickness_mm, self.process)[0].up_to_mm or 0.0
 
 
 class NoThickness(DigitizeError):
@@ -59,7 +69,8 @@ class EdgeGap:
 
     Gaps are positive where the piece is short of where it should end, negative where it is
     past it; with a lap allowance they are what is missing of the lap.  ``piece_edge`` is the
-    edge of the piece that lies there, ``expanded_mm`` U at the place that decided the verdict.
+    edge of the piece that lies there, ``expanded_mm`` U at the place that decided the verdict
+    (for "unsure" the largest).
     """
 
     edge: str
@@ -77,13 +88,16 @@ class EdgeGap:
     strip_mm: tuple[float, float] | None  # length and width of a strip to add
     bigger_mm: float | None
     """How much bigger to cut next time, negative for smaller: the mean gap less the wanted
-    one.  None where the edge is good or the same as it is, or that is within U."""
+    one.  None where the edge is good or the same as it is, or nobody cuts to that."""
     evidence: Evidence = "measured"  # of most of the edge, of either
 
 
 @dataclass(frozen=True, eq=False)
 class OpeningFit:
-    """A piece in its opening; ``comparison`` holds the opening as the old piece."""
+    """A piece in its opening; ``comparison`` holds the opening as the old piece.
+
+    ``better`` is the piece to cut next time, None where it should stay as it is.
+    """
 
     comparison: Comparison
     options: FitInOptions
@@ -91,6 +105,7 @@ class OpeningFit:
     largest_gap_mm: float
     largest_overlap_mm: float
     root_gap_mm: float | None
+    better: Pattern | None
 
     @property
     def worst(self) -> Band:
@@ -100,9 +115,7 @@ class OpeningFit:
 
 def wanted_gap_mm(options: FitInOptions) -> float:
     """What "next time" aims at: the middle of the best band; no lap missing."""
-    if options.lap_mm:
-        return 0.0
-    return (bands(options.thickness_mm, options.process)[0].up_to_mm or 0.0) / 2.0
+    return 0.0 if options.lap_mm else options.good_mm / 2.0
 
 
 def fit_in(piece: Pattern, opening: Pattern, options: FitInOptions) -> OpeningFit:
@@ -111,9 +124,12 @@ def fit_in(piece: Pattern, opening: Pattern, options: FitInOptions) -> OpeningFi
     Raises ``NothingAlike`` where the piece belongs elsewhere.
     """
     register_by = FitOptions("all", options.mirrored, alike_u_mm(opening, piece))
-    placed = place_inside(piece, opening, options.objective, register_by)
-    found = compare_at(opening, piece, placed, past_mm=options.lap_mm)
-    edges = _edges(found, options)
+    placed = place_inside(piece, opening, options.objective, register_by, options.lap_mm)
+    found = compare_at(opening, piece, placed, lap_mm=options.lap_mm)
+    edges = _edges(found, deviation(piece, opening, placed), options)
+    better = _next_time(found, edges, options)
+    if isinstance(better, Notice):
+        found, better = replace(found, notices=(*found.notices, better)), None
     return OpeningFit(
         found,
         options,
@@ -121,12 +137,23 @@ def fit_in(piece: Pattern, opening: Pattern, options: FitInOptions) -> OpeningFi
         max(e.most_mm for e in edges),
         max(0.0, -min(e.least_mm for e in edges)),
         root_gap_mm(options.thickness_mm, options.process),
+        better,
     )
 
 
-def _edges(found: Comparison, options: FitInOptions) -> tuple[EdgeGap, ...]:
+def _next_time(
+    found: Comparison, edges: tuple[EdgeGap, ...], options: FitInOptions
+) -> Pattern | Notice | None:
+    """The piece as the rows say to cut it next time, if any says so."""
+    if all(e.bigger_mm is None for e in edges):
+        return None
+    present = {e.edge: options.lap_mm - e.mean_mm for e in edges}
+    return next_piece(found, {e.edge: present[e.edge] + (e.bigger_mm or 0.0) for e in edges})
+
+
+def _edges(found: Comparison, off: Deviation, options: FitInOptions) -> tuple[EdgeGap, ...]:
     """One row for every named edge of the opening, in its own order; one in all for round ones."""
-    gaps = _Gaps(found, options)
+    gaps = _Gaps(found, off, options)
     rows = (gaps.along(name) for name in dict.fromkeys(gaps.words.names))
     return tuple(row for row in rows if row is not None)
 
@@ -134,9 +161,9 @@ def _edges(found: Comparison, options: FitInOptions) -> tuple[EdgeGap, ...]:
 class _Gaps:
     """The gaps seen from the opening's edge, and from the piece's, which may stand farther out."""
 
-    def __init__(self, found: Comparison, options: FitInOptions) -> None:
+    def __init__(self, found: Comparison, off: Deviation, options: FitInOptions) -> None:
         self.found, self.options = found, options
-        self.its, self.other = found.deviation.old, found.deviation.new
+        self.its, self.other = off.old, off.new
         self.words, self.own = Sides.of(found.old), Sides.of(found.laid)
         names = np.array(self.words.names)
         self.names, self.seen_names = names[self.its.segment], names[self.other.other_segment]
@@ -154,7 +181,8 @@ class _Gaps:
         expanded = np.concatenate((its.expanded_mm[on], self.other.expanded_mm[there]))
         verdict, decided, trim = _judged(every, expanded, options)
         band = band_of(float(gap.max()), options.thickness_mm, options.process)
-        fine = verdict == "same" or (verdict == "gap" and not options.lap_mm and band.rank == 0)
+        butt_and_good = verdict == "gap" and not options.lap_mm and band.rank == 0
+        fine = verdict in ("same", "unsure") or butt_and_good
         mean = float(np.average(gap, weights=weight))
         bigger = mean - wanted_gap_mm(options)
         middle = on[len(on) // 2]
@@ -171,8 +199,8 @@ class _Gaps:
             verdict=verdict,
             band=band,
             trim_mm=trim,
-            strip_mm=_strip(gap, weight, band, options),
-            bigger_mm=None if fine or abs(bigger) <= decided else bigger,
+            strip_mm=_strip(gap, its.expanded_mm[on], weight, options),
+            bigger_mm=None if fine or abs(bigger) < CUT_TO_MM else bigger,
             evidence=mostly(its, on, self.found.old, self.found.laid),
         )
 
@@ -189,18 +217,24 @@ def _judged(
     size = np.maximum(gap_mm, 0.0) if options.lap_mm else np.abs(gap_mm)
     short = size > expanded_mm
     worst = int(np.where(short, size, 0.0).argmax() if short.any() else size.argmax())
-    return "gap" if short.any() else "same", float(expanded_mm[worst]), 0.0
+    if short.any():
+        return "gap", float(expanded_mm[worst]), 0.0
+    largest = float(expanded_mm.max())
+    if largest > options.good_mm:
+        return "unsure", largest, 0.0
+    return "same", float(expanded_mm[worst]), 0.0
 
 
 def _strip(
-    gap_mm: FloatArray, weight_mm: FloatArray, band: Band, options: FitInOptions
+    gap_mm: FloatArray, expanded_mm: FloatArray, weight_mm: FloatArray, options: FitInOptions
 ) -> tuple[float, float] | None:
-    """Length and width of the strip that an edge lacks, where it lacks one."""
-    wide = gap_mm > (_remake_over(options) if not options.lap_mm else 0.0)
-    long = float(weight_mm[wide].sum())
-    if long < _SHORTEST_STRIP_MM or band.up_to_mm is not None:
-        return None
-    return long, float(gap_mm.max())
+    """Length and width of the strip that an edge lacks, by gaps (N,), where it lacks one."""
+    if options.lap_mm:
+        wide = gap_mm > expanded_mm
+    else:
+        bands_of = (band_of(g, options.thickness_mm, options.process) for g in gap_mm.tolist())
+        wide = np.array([b.up_to_mm is None for b in bands_of])
+    return (float(weight_mm[wide].sum()), float(gap_mm.max())) if wide.any() else None
 
 
 def _square_gaps(side: Side, other: Side, outward: float) -> FloatArray:
@@ -215,10 +249,6 @@ def _square_gaps(side: Side, other: Side, outward: float) -> FloatArray:
     way = side.places_mm[corner] - side.other_mm[corner]
     gap[corner] = outward * np.einsum("ij,ij->i", side.normal[corner], way)
     return gap
-
-
-def _remake_over(options: FitInOptions) -> float:
-    return bands(options.thickness_mm, options.process)[-1].over_mm
 
 
 def _point(place: np.ndarray) -> Point:

@@ -9,16 +9,19 @@ from pathlib import Path
 
 import pytest
 
+from digitize.comparing.corrected import trimmed
 from digitize.comparing.opening import FitInOptions, OpeningFit, fit_in
 from digitize.comparing.pose import Pose
 from digitize.comparing.weldability import band_of, bands, root_gap_mm
-from digitize.files.comparison.opening_words import headline, now_words, verdict_words
+from digitize.errors import Notice
+from digitize.files.comparison.opening_words import headline, next_words, now_words, verdict_words
 from digitize.pattern import document
 from digitize.pattern.contour import Circle, Contour
 from digitize.pattern.model import Pattern, Precision
-from digitize.pattern.segments import Line, Point
+from digitize.pattern.segments import Arc, Line, Point
 
 SURE = Precision(0.02, 0.0)
+UNMEASURED = Notice("print-unmeasured", "nobody has measured the bars on this sheet", "doubt")
 
 
 def shape(name: str, *corners: Point) -> Pattern:
@@ -155,6 +158,99 @@ def test_lap_counts_what_is_missing_of_it() -> None:
     found = fit_in(panel(-10.0, -10.0, -10.0, -8.0), HATCH, FitInOptions(1.0, lap_mm=10.0))
     assert found.largest_gap_mm == pytest.approx(1.0, abs=0.3)  # shared out above and below
     assert all(e.trim_mm == 0.0 for e in found.edges)
+
+
+def edge_by_edge(piece: Pattern) -> list[float]:
+    """The mean gaps that a piece leaves in the hatch."""
+    return [e.mean_mm for e in fit_in(piece, HATCH, FitInOptions(1.0)).edges]
+
+
+def test_a_piece_that_laps_as_asked_is_left_as_it_is() -> None:
+    found = fit_in(panel(-2.0, -2.0, -2.0, -2.0), HATCH, FitInOptions(1.0, lap_mm=2.0))
+    assert headline(found, "mm") == "fits: nothing missing of the lap, same within measurement"
+    assert found.comparison.same
+    assert trimmed(found.comparison).lines == ()
+    assert found.better is None
+
+
+def test_a_lap_too_small_is_told_alike_in_table_pictures_and_the_next_pattern() -> None:
+    found = fit_in(panel(-1.0, -1.0, -1.0, -1.0), HATCH, FitInOptions(1.0, lap_mm=5.0))
+    assert all(e.mean_mm == pytest.approx(4.0, abs=0.02) for e in found.edges)
+    stretches = found.comparison.stretches
+    assert {s.kind for s in stretches} == {"less"}
+    assert stretches[0].largest_mm == pytest.approx(4.0, abs=0.02)
+    assert trimmed(found.comparison).lines == ()
+    for edge in found.edges:  # one rule for all of them
+        assert edge.strip_mm == pytest.approx((edge.length_mm, 4.0), abs=0.02)
+        assert now_words(edge, "mm").startswith("add a strip")
+    assert found.better is not None
+    assert edge_by_edge(found.better) == pytest.approx([-5.0] * 5, abs=0.02)
+
+
+def test_a_piece_cut_flush_lacks_the_whole_lap() -> None:
+    found = fit_in(panel(0.0, 0.0, 0.0, 0.0), HATCH, FitInOptions(1.0, lap_mm=10.0))
+    assert [e.mean_mm for e in found.edges] == pytest.approx([10.0] * 5, abs=0.02)
+    assert not [n for n in found.comparison.notices if n.code == "compare-unlike"]
+
+
+@pytest.mark.parametrize("gap", [-2.0, 1.2, 3.5])
+def test_the_next_pattern_is_cut_as_the_table_says(gap: float) -> None:
+    found = fit_in(panel(gap, gap, gap, gap), HATCH, FitInOptions(1.0))
+    said = [e.bigger_mm for e in found.edges]
+    assert said == pytest.approx([gap - 0.25] * 5, abs=0.02)
+    assert found.better is not None
+    now = edge_by_edge(found.better)
+    assert now == pytest.approx([0.25] * 5, abs=0.02)
+
+
+def test_an_edge_that_is_good_stays_in_the_next_pattern() -> None:
+    """Gaps of 1.0 left and right, 0.4 above and below: the sides alone are cut bigger."""
+    found = fit_in(panel(1.0, 1.0, 0.4, 0.4), HATCH, FitInOptions(1.0))
+    assert [e.bigger_mm is None for e in found.edges] == [True, False, True, True, False]
+    assert found.better is not None
+    now = edge_by_edge(found.better)
+    for before, after in zip(found.edges, now, strict=True):
+        assert after == pytest.approx(before.mean_mm - (before.bigger_mm or 0.0), abs=0.02)
+
+
+def test_rounds_that_a_lap_swallows_do_not_keep_from_a_next_pattern() -> None:
+    """A notch with rounds of 2 mm in its bottom, to be lapped by 5 mm."""
+    outline = [Line((0.0, 0.0), (120.0, 0.0)), Line((120.0, 0.0), (120.0, 80.0))]
+    outline += [Line((120.0, 80.0), (80.0, 80.0)), Line((80.0, 80.0), (80.0, 52.0))]
+    quarter = math.tan(math.pi / 8)
+    rounds = [Arc((80.0, 52.0), (78.0, 50.0), -quarter), Arc((42.0, 50.0), (40.0, 52.0), -quarter)]
+    rest = [Line((40.0, 52.0), (40.0, 80.0)), Line((40.0, 80.0), (0.0, 80.0))]
+    segments = [*outline, rounds[0], Line((78.0, 50.0), (42.0, 50.0)), rounds[1], *rest]
+    segments.append(Line((0.0, 80.0), (0.0, 0.0)))
+    hole = Pattern("notched", Contour.of(segments), thickness_mm=1.0, precision=SURE)
+    options = FitInOptions(1.0, lap_mm=5.0)
+    found = fit_in(replace(hole, name="flush"), hole, options)
+    assert found.better is not None
+    assert fit_in(found.better, hole, options).largest_gap_mm == pytest.approx(0.0, abs=0.02)
+
+
+def test_what_the_measurement_cannot_tell_is_not_called_a_fit() -> None:
+    unsure = replace(HATCH, precision=Precision(0.4, 0.0), notices=(UNMEASURED,))
+    found = fit_in(panel(0.2, 0.2, 0.2, 0.2), unsure, FitInOptions(1.0))
+    said = headline(found, "mm")
+    assert said.startswith("cannot tell whether it fits: ± 0.80 mm")
+    assert said.endswith(
+        "is more than the 0.50 mm that is good; measure the bars of the print first"
+    )
+    for edge in found.edges:
+        assert edge.verdict == "unsure"
+        assert now_words(edge, "mm") == "measure first"
+        assert next_words(edge, "mm") == "cannot tell"
+    assert found.better is None
+
+
+def test_a_strip_is_added_along_every_edge_beyond_the_last_band() -> None:
+    """The slanting edge of 8 mm as well as the long ones."""
+    short = shape("hatch", (0.0, 0.0), (90.0, 0.0), (90.0, 54.0), (84.0, 60.0), (0.0, 60.0))
+    piece = shape("panel", (2.0, 2.0), (88.0, 2.0), (88.0, 53.2), (83.2, 58.0), (2.0, 58.0))
+    found = fit_in(piece, short, FitInOptions(1.0))
+    assert min(e.length_mm for e in found.edges) < 9.0
+    assert all(now_words(e, "mm").startswith("add a strip") for e in found.edges)
 
 
 def test_round_covers_have_one_row() -> None:
