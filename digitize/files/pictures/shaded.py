@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -45,7 +46,8 @@ def render(
 ) -> bytes:
     """A PNG of a solid; ``names`` by part number, faces first, then folds.
 
-    What is smaller than its number, or hidden, goes without one.
+    A face of which too little shows has its number beside the piece, on a leader; what is
+    hidden goes without one.
     """
     out = io.BytesIO()
     picture(solid, names, view, size_px).save(out, "PNG", optimize=True)
@@ -74,7 +76,7 @@ def picture(
     _lines(image, solid, points, nearest)
     small = image.resize(size_px, Image.Resampling.LANCZOS)
     shown = np.where(which >= 0, solid.part[which], -1)[::_FINE, ::_FINE]
-    _numbers(small, shown, names)
+    _numbers(small, shown, names, solid.faces)
     return small
 
 
@@ -157,38 +159,96 @@ def _lines(
                 draw.line([*along[first][:2], *along[last - 1][:2]], fill=colour, width=thick)
 
 
-def _numbers(image: Image.Image, shown: NDArray[np.int64], names: dict[int, str]) -> None:
+Spot = tuple[int, int]  # row, column
+Box = tuple[float, float, float, float]  # left, top, right, bottom
+
+
+def _numbers(
+    image: Image.Image, shown: NDArray[np.int64], names: dict[int, str], faces: int
+) -> None:
+    """Each number on its part, or on a leader beside the piece where too little of a face shows."""
     draw = ImageDraw.Draw(image)
-    font = ImageFont.truetype(str(font_path()), max(14, image.height // 38))
-    taken: list[tuple[float, float, float, float]] = []
+    font = ImageFont.truetype(str(font_path()), max(14, image.height // 32))
+    taken: list[Box] = []
+    spot: Spot | None
     for part in sorted(names, key=lambda p: -int((shown == p).sum())):
         mask = shown == part
         if mask.sum() < _LEAST_PX:
             continue
         inside = cv2.distanceTransform(np.pad(mask, 1).astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
         x0, y0, x1, y1 = draw.textbbox((0, 0), names[part], font=font)
-        rows, columns = np.indices(mask.shape)
-        off = np.hypot(rows - rows[mask].mean(), columns - columns[mask].mean())
-        score = np.where(mask, np.minimum(inside, 30.0) - 0.05 * off, -np.inf)
-        for _ in range(12):
-            row, column = divmod(int(np.argmax(score)), score.shape[1])
-            box = (
-                column - (x1 - x0) / 2 - 4,
-                row - (y1 - y0) / 2 - 3,
-                column + (x1 - x0) / 2 + 4,
-                row + (y1 - y0) / 2 + 3,
-            )
-            if not any(
-                box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken
-            ):
-                break
-            score[
-                max(0, int(box[1])) : int(box[3]) + 1, max(0, int(box[0])) : int(box[2]) + 1
-            ] = -np.inf
-            if not np.isfinite(score.max()):
-                break
+        half = ((x1 - x0) / 2 + 4, (y1 - y0) / 2 + 3)
+        if part < faces and inside.max() < half[1]:
+            row, column = divmod(int(np.argmax(inside)), mask.shape[1])
+            tied = (row, column)
+            spot = _beside(tied, half, shown, taken)
+            if spot is not None:
+                _leader(draw, spot, tied)
         else:
+            spot = _upon(mask, inside, half, taken)
+        if spot is None:
             continue
+        box = _box(spot, half)
         taken.append(box)
         draw.rounded_rectangle(box, radius=4, fill=PAPER, outline=FAINT)
-        draw.text((column, row), names[part], font=font, fill=LINE, anchor="mm")
+        draw.text((spot[1], spot[0]), names[part], font=font, fill=LINE, anchor="mm")
+
+
+def _upon(
+    mask: NDArray[np.bool_],
+    inside: NDArray[Any],
+    half: tuple[float, float],
+    taken: list[Box],
+) -> Spot | None:
+    """Where a number stands on its part, clear of the others; None where it cannot."""
+    rows, columns = np.ogrid[: mask.shape[0], : mask.shape[1]]
+    middle = [float(places.mean()) for places in np.nonzero(mask)]
+    off = np.hypot(rows - middle[0], columns - middle[1])
+    score = np.where(mask, np.minimum(inside, 30.0) - 0.05 * off, -np.inf)
+    for _ in range(12):
+        row, column = divmod(int(np.argmax(score)), score.shape[1])
+        box = _box((row, column), half)
+        if _free(box, taken):
+            return row, column
+        left, top, right, bottom = (max(0, int(v)) for v in box)
+        score[top : bottom + 1, left : right + 1] = -np.inf
+        if not np.isfinite(score.max()):
+            break
+    return None
+
+
+def _beside(
+    tied: Spot, half: tuple[float, float], shown: NDArray[np.int64], taken: list[Box]
+) -> Spot | None:
+    """The nearest place off the piece for a number that a leader ties to a spot on it."""
+    rows, columns = shown.shape
+    for reach in range(42, max(shown.shape) // 3, 6):
+        for turn in np.arange(16) * math.pi / 8:
+            spot = (
+                tied[0] - round(reach * math.sin(turn)),
+                tied[1] + round(reach * math.cos(turn)),
+            )
+            box = _box(spot, half)
+            left, top, right, bottom = (int(v) for v in box)
+            if left < 1 or top < 1 or right > columns - 2 or bottom > rows - 2:
+                continue
+            if (shown[top : bottom + 1, left : right + 1] < 0).all() and _free(box, taken):
+                return spot
+    return None
+
+
+def _leader(draw: ImageDraw.ImageDraw, spot: Spot, tied: Spot) -> None:
+    (y0, x0), (y1, x1) = spot, tied
+    draw.line([x0, y0, x1, y1], fill=LINE, width=2)
+    draw.ellipse([x1 - 4, y1 - 4, x1 + 4, y1 + 4], fill=LINE, outline=PAPER)
+
+
+def _box(spot: Spot, half: tuple[float, float]) -> Box:
+    row, column = spot
+    return column - half[0], row - half[1], column + half[0], row + half[1]
+
+
+def _free(box: Box, taken: list[Box]) -> bool:
+    return not any(
+        box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken
+    )

@@ -51,3 +51,15 @@ def test_the_picture_shows_faces_bends_and_their_numbers(blank, solid):
     assert 0.002 < orange < 0.1
     png = shaded.render(solid, names, shaded.View(120.0, 20.0), size)
     assert Image.open(io.BytesIO(png)).size == size
+
+
+def test_a_face_of_which_a_sliver_shows_is_named_beside_the_piece():
+    shown = np.full((300, 400), -1)
+    shown[60:240, 60:260] = 0
+    shown[100:200, 260:268] = 1
+    image = Image.new("RGB", (400, 300), shaded.PAPER)
+    shaded._numbers(image, shown, {1: "F2"}, faces=2)
+    marked = (np.asarray(image) != 255).any(axis=2)
+    assert marked[shown == 1].any()  # the leader's dot
+    assert marked[:, 275:].sum() > 100  # the name
+    assert not marked[:, :250].any()
