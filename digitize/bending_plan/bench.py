@@ -35,7 +35,7 @@ class Bench:
             return Block(
                 operation,
                 f"must be bent through {bend.angle_deg:.0f}° under load and the "
-                f"{self.tool.title} bends no farther than {self.tool.largest_deg:.0f}°",
+                f"{self.tool.title} cannot bend it farther than {self.tool.largest_deg:.0f}°",
             )
         blocks: list[Block] = []
         # The larger side is held where it can be: the smaller one is easier to swing.

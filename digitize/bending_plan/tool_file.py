@@ -83,11 +83,11 @@ def with_dimensions(
         given["jaw_width_mm" if "jaw_width_mm" in names else "length_mm"] = width_mm
     if depth_mm is not None:
         if isinstance(tool, Folder):
-            raise BadTool(f"a {tool.title} has no depth of jaws", do="leave --depth out")
+            raise BadTool(f"there are no jaws on the {tool.title}", do="leave --depth out")
         given["depth_mm"] = depth_mm
     if fingers_mm is not None:
         if not isinstance(tool, Folder) or not tool.fingers_mm:
-            raise BadTool(f"a {tool.title} has no fingers", do="leave --fingers out")
+            raise BadTool(f"there are no fingers on the {tool.title}", do="leave --fingers out")
         given["fingers_mm"] = fingers_mm
     return replace(tool, **given)  # type: ignore[arg-type]
 

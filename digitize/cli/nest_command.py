@@ -12,7 +12,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from digitize.cli.lengths import length_mm
-from digitize.cli.options import Into, Json, Overwrite, Unit, Units, plain_name, positive_mm
+from digitize.cli.options import (
+    Into,
+    Json,
+    Overwrite,
+    Unit,
+    Units,
+    finite_deg,
+    plain_name,
+    positive_mm,
+)
 
 if TYPE_CHECKING:
     from digitize.nesting.layout import Area, Layout
@@ -40,11 +49,19 @@ def nest(
     ] = f"{RIM_MM:g}mm",
     grain: Annotated[
         float | None,
-        typer.Option("--grain", help="The sheet's grain, degrees from x; blanks keep to it."),
+        typer.Option(
+            "--grain",
+            help="The sheet's grain, degrees from x; blanks keep to it.",
+            callback=finite_deg,
+        ),
     ] = None,
     blank_grain: Annotated[
         float | None,
-        typer.Option("--blank-grain", help="Grain on the blanks; else across their bends."),
+        typer.Option(
+            "--blank-grain",
+            help="Grain on the blanks; else across their bends.",
+            callback=finite_deg,
+        ),
     ] = None,
     into: Into = Path(),
     name: Annotated[
@@ -77,7 +94,7 @@ def nest(
         refuse_existing([picture])
     free = Free(_kept_free_mm(gap, units, "--gap"), _kept_free_mm(rim, units, "--rim"))
     found = lay_out(wanted, area, free.gap_mm, free.rim_mm)
-    files = {picture: layout_picture.render(found)}
+    files = {picture: layout_picture.render(found)} if found.pieces else {}
     for number, piece in enumerate(found.pieces, 1):
         drawing = dxf.render(piece.on_sheet, dxf.DxfOptions(units.value))
         files[into / f"{name}-{number}-{piece.pattern.name}.dxf"] = drawing

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -59,6 +60,13 @@ def plain_name(name: str | None) -> str | None:
             f'{name!r} cannot name files; leave out / \\ : * ? " < > |', param_hint="--name"
         )
     return name
+
+
+def finite_deg(angle_deg: float | None) -> float | None:
+    """A direction in degrees; a usage error for what is no number."""
+    if angle_deg is not None and not math.isfinite(angle_deg):
+        raise typer.BadParameter(f"{angle_deg} is no direction; write degrees, as 90")
+    return angle_deg
 
 
 Units = Annotated[

@@ -15,6 +15,7 @@ from digitize.cli.options import (
     PaperSize,
     Unit,
     Units,
+    finite_deg,
     positive_mm,
     said_thickness_mm,
 )
@@ -49,7 +50,11 @@ def plan(
     bend: Bend = None,
     grain: Annotated[
         float | None,
-        typer.Option("--grain", help="Direction of the grain on the blank, degrees from x."),
+        typer.Option(
+            "--grain",
+            help="Direction of the grain on the blank, degrees from x.",
+            callback=finite_deg,
+        ),
     ] = None,
     sheet: Annotated[
         Path | None,

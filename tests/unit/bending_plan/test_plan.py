@@ -86,7 +86,7 @@ def test_bars_too_long_for_a_tray_are_cut():
             pieces.channel(),
             Vice(),
             {"all": Said(135.0, True, 1.2)},
-            "bends no farther than 95°",
+            "the bench vice cannot bend it farther than 95°",
         ),
         (pieces.channel(left=6.0, web=6.5), Vice(), None, "to hold"),
         (

@@ -82,6 +82,13 @@ def test_plan_says_the_order_and_writes_the_job_sheet(digitize, tray, tmp_path):
     assert digitize("plan", tray, "--sheet", "job.txt")[0] == 2
 
 
+@pytest.mark.parametrize("grain", ["nan", "inf"])
+def test_plan_refuses_a_grain_that_is_no_direction(digitize, tray, grain):
+    code, _, err = digitize("plan", tray, "--grain", grain)
+    assert code == 2
+    assert "no direction" in err
+
+
 def test_plan_says_what_blocks(digitize, tray, tmp_path):
     (tmp_path / "mine.toml").write_text('kind = "straight-folder"\nclamp_height = 50\n')
     code, out, _ = digitize("plan", tray, "--tool", "mine.toml", "--json")

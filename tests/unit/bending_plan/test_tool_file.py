@@ -48,5 +48,5 @@ def test_the_command_line_may_say_width_depth_and_fingers():
     assert box == Folder(length_mm=500.0, fingers_mm=(30.0, 60.0))
     with pytest.raises(BadTool, match="no fingers"):
         with_dimensions(Vice(), None, None, (30.0,))
-    with pytest.raises(BadTool, match="no depth"):
+    with pytest.raises(BadTool, match="no jaws"):
         with_dimensions(box, None, 40.0, None)

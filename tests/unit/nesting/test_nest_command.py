@@ -55,6 +55,21 @@ def test_what_did_not_fit_is_counted_by_name(digitize, channel):
     assert left == f"Did not fit: {12 - out.count('°')} x channel"
 
 
+def test_where_nothing_fits_nothing_is_written(digitize, channel, tmp_path):
+    code, out, _ = digitize("nest", channel, "--sheet", "30x30")
+    assert code == 10
+    assert "Did not fit: channel" in out
+    assert "Wrote" not in out
+    assert not list(tmp_path.glob("layout*"))
+
+
+@pytest.mark.parametrize("option", ["--grain", "--blank-grain"])
+def test_a_grain_that_is_no_direction_is_refused(digitize, channel, option):
+    code, _, err = digitize("nest", channel, "--sheet", "300x300", option, "nan")
+    assert code == 2
+    assert "no direction" in err
+
+
 def test_the_grain_and_an_offcut_are_kept_to(digitize, channel, tmp_path):
     offcut = tmp_path / "offcut.pattern.json"
     shape = pieces.outline([(0, 0), (260, 0), (200, 140), (0, 140)])
