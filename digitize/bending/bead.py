@@ -43,6 +43,19 @@ class VeeBead:
 Bead = ArcBead | TrapezoidBead | VeeBead
 
 
+def bead_words(bead: Bead) -> str:
+    """A bead as a drawing names it: its section, then base, top where it has one, and height."""
+    match bead:
+        case ArcBead():
+            return f"arc {bead.base_mm:g} x {bead.height_mm:g} mm"
+        case VeeBead():
+            return f"v {bead.base_mm:g} x {bead.height_mm:g} mm"
+        case TrapezoidBead():
+            return f"trapezoid {bead.base_mm:g} to {bead.top_mm:g} x {bead.height_mm:g} mm"
+        case _:
+            assert_never(bead)
+
+
 def section_length_mm(bead: Bead) -> float:
     """Length of sheet in a bead's section; raises BadBend for a section that cannot be."""
     if not (bead.base_mm > 0.0 and bead.height_mm >= 0.0):

@@ -6,8 +6,11 @@ blank, and the sheet beyond it moves out; held, nothing moves and the sheet is s
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from digitize.bending.bead import (
     Bead,
+    bead_words,
     drawn_in_mm,
     forming_limit_strain,
     held_strain,
@@ -21,14 +24,15 @@ from digitize.pattern.model import BendLine
 
 def bead_facts(
     name: str, line: BendLine, stock: Stock, bead: Bead, *, drawn_in: bool
-) -> tuple[BendFacts, Notice]:
+) -> tuple[BendFacts, tuple[Notice, ...]]:
     """The bead as a bend through no angle, and what to know about it.
 
     Raises BadBend for a section that cannot be.
     """
+    words = f"{bead_words(bead)}, {'drawn in' if drawn_in else 'held'}"
     facts = BendFacts(
         name=name,
-        line=line,
+        line=replace(line, bead=words),
         angle_deg=0.0,
         toward_face=True,
         radius_mm=0.0,
@@ -38,12 +42,18 @@ def bead_facts(
         allowance_mm=section_length_mm(bead) if drawn_in else bead.base_mm,
         reach_mm=bead.base_mm / 2,
     )
+    text = f"{name} is not bent: a bead, {words}, is rolled along it, between the lines beside it"
+    return facts, (Notice("blank-bead", text), _cost(name, stock, bead, drawn_in=drawn_in))
+
+
+def _cost(name: str, stock: Stock, bead: Bead, *, drawn_in: bool) -> Notice:
+    """What the bead takes: sheet from beside it, or its own stretching."""
     if drawn_in:
         text = (
             f"the bead at {name} draws in {drawn_in_mm(bead):.1f} mm, by which the blank is wider; "
             "expect puckers at its ends"
         )
-        return facts, Notice("bead-drawn-in", text)
+        return Notice("bead-drawn-in", text)
     strain, limit = held_strain(bead), forming_limit_strain(stock.thickness_mm)
     text = f"the bead at {name}, held, stretches the sheet by {100 * strain:.0f} %"
     if strain >= limit:
@@ -51,5 +61,5 @@ def bead_facts(
             f"; mild steel of {stock.thickness_mm:.2f} mm tears from about {100 * limit:.0f} % "
             "(Keeler and Brazier, from memory): let metal draw in, or make it shallower"
         )
-        return facts, Notice("bead-tears", text, "doubt")
-    return facts, Notice("bead-held", text)
+        return Notice("bead-tears", text, "doubt")
+    return Notice("bead-held", text)

@@ -89,7 +89,7 @@ def _facts(pattern: Pattern, order: Order) -> tuple[tuple[BendFacts, ...], tuple
         for name, (bead, drawn) in order.beads.items()
     }
     facts = tuple(beads[f.name][0] if f.name in beads else f for f in facts)
-    return facts, (*notices, *(notice for _, notice in beads.values()))
+    return facts, (*notices, *(notice for _, told in beads.values() for notice in told))
 
 
 def _turned(blank: Blank, side: Side) -> Blank:

@@ -76,6 +76,7 @@ def as_json(blank: Blank, notices: Sequence[Notice], metal: Material) -> dict[st
             {
                 "name": f.name,
                 "angle_deg": f.angle_deg,
+                "bead": f.line.bead,
                 "toward_face": f.toward_face,
                 "inside_radius_mm": f.radius_mm,
                 "thickness_mm": f.thickness_mm,
@@ -102,6 +103,9 @@ def _row(f: BendFacts, unit: Unit) -> tuple[str, ...]:
     def star(what: str) -> str:
         return "*" if what in f.defaults else ""
 
+    taken = length(f.allowance_mm, unit, 2), length(f.deduction_mm, unit, 2)
+    if f.line.bead is not None:
+        return f.name, "bead", "", "", "", "", taken[0], "", taken[1]
     return (
         f.name,
         f"{f.angle_deg:g}° {'toward' if f.toward_face else 'away'}" if f.angle_deg else "not bent",
@@ -109,7 +113,7 @@ def _row(f: BendFacts, unit: Unit) -> tuple[str, ...]:
         f.traced + star("traced"),
         law_name(f.law) + star("law"),
         f"{f.k:.3f}",
-        length(f.allowance_mm, unit, 2),
+        taken[0],
         length(f.reach_mm, unit, 2),
-        length(f.deduction_mm, unit, 2),
+        taken[1],
     )

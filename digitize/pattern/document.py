@@ -76,6 +76,7 @@ def dumps(pattern: Pattern) -> str:
                 traced=b.traced,
                 u_mm=b.u_mm,
                 u_deg=b.u_deg,
+                bead=b.bead,
             )
             for b in pattern.bends
         ],
@@ -522,6 +523,7 @@ def _bend_in(f: _Fields) -> BendLine:
         traced=traced,
         u_mm=_u_in(f),
         u_deg=_u_in(f, "u_deg"),
+        bead=f.maybe("bead", lambda k: f.text(k, 100)),
     )
     f.done()
     return bend

@@ -41,6 +41,7 @@ class BendLine:
     traced: Traced | None = None
     u_mm: float | None = None  # standard uncertainty across the line
     u_deg: float | None = None  # standard uncertainty of its direction
+    bead: str | None = None  # "arc 20 x 4 mm, drawn in": the bead rolled along it instead of a bend
 
 
 @dataclass(frozen=True, slots=True)

@@ -88,6 +88,7 @@ def patterns(draw):
         traced=maybe(st.sampled_from(["outside", "outermost", "inside", "rolled", "blank"])),
         u_mm=u,
         u_deg=u,
+        bead=maybe(st.sampled_from(["arc 20 x 4 mm, drawn in", "v 8 x 2 mm, held"])),
     ).filter(lambda b: b.start_mm != b.end_mm)
     scribe = st.builds(ScribeLine, points, points, st.sampled_from(["tangent", "tool"])).filter(
         lambda s: s.start_mm != s.end_mm

@@ -56,7 +56,10 @@ def test_the_schema_is_one_and_takes_what_is_written():
     SCHEMA.check_schema(SCHEMA.schema)
     SCHEMA.validate(json.loads(dumps(PLATE)))
     SCHEMA.validate(json.loads(dumps(Pattern("disc", Circle((0.0, 0.0), 50.0)))))
-    turned = replace(PLATE, drawn=Drawn(behind=True, opposite_hand=True, kerf_mm=0.2))
+    rolled = replace(PLATE.bends[0], angle_deg=0.0, bead="arc 20 x 4 mm, held")
+    turned = replace(
+        PLATE, bends=(rolled,), drawn=Drawn(behind=True, opposite_hand=True, kerf_mm=0.2)
+    )
     SCHEMA.validate(json.loads(dumps(turned)))
     assert loads(dumps(turned)) == turned
 

@@ -11,6 +11,7 @@ from digitize.blank.edges import EdgeWork, HoleRow, Joggle, Lap
 from digitize.blank.fold import placements
 from digitize.blank.making import Order, made_to
 from digitize.cli.shaping_words import beads_said, edge_work
+from digitize.pattern.document import dumps, loads
 from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import Drawn
 from digitize.pattern.soundness import fault
@@ -33,6 +34,12 @@ def test_a_bead_drawn_in_widens_the_blank(panel):
     x0, _, x1, _ = closed_extent_mm(blank.pattern.outline)
     assert x1 - x0 == pytest.approx(160 - DEDUCTION + drawn_in_mm(bead))
     assert "bead-drawn-in" in {n.code for n in notices}
+    assert [n.text for n in notices if n.code == "blank-bead"] == [
+        "B2 is not bent: a bead, arc 20 x 4 mm, drawn in, is rolled along it, between the lines "
+        "beside it"
+    ]
+    assert [b.bead for b in blank.pattern.bends] == [None, "arc 20 x 4 mm, drawn in"]
+    assert loads(dumps(blank.pattern)).bends == blank.pattern.bends
     assert not {n.code for n in notices} & {"law-assumed", "radius-assumed"}
     assert len([s for s in blank.pattern.scribes if s.kind == "tangent"]) == 4
     assert [b.angle_deg for b in blank.pattern.bends] == [90.0, 0.0]
