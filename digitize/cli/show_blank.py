@@ -17,7 +17,9 @@ from digitize.blank.develop import Blank
 from digitize.errors import Notice
 from digitize.files.notices import grouped
 from digitize.files.units import Unit, length
-from digitize.pattern.extent import closed_extent_mm
+from digitize.nesting.need import smallest_rectangle
+from digitize.pattern.datum import datum_of
+from digitize.pattern.segments import Point
 
 CAUTION = (
     "Tables and formulas only start a job: the data sheet of your metal and a test strip bent "
@@ -30,8 +32,8 @@ CAUTION = (
 def table(blank: Blank, notices: Sequence[Notice], metal: Material, unit: Unit) -> None:
     """Every bend with what it takes up; defaults carry a star."""
     console = Console(width=None if Console().is_terminal else 110, highlight=False)
-    x0, y0, x1, y1 = closed_extent_mm(blank.pattern.outline)
-    size = f"{length(x1 - x0, unit)} x {length(y1 - y0, unit)}"
+    needed = smallest_rectangle(blank.pattern)
+    size = f"{length(needed.length_mm, unit)} x {length(needed.width_mm, unit)}"
     thickness = length(blank.facts[0].thickness_mm, unit, 2) if blank.facts else ""
     title = f"{blank.pattern.name}: {size}, {metal.title} {thickness}".rstrip()
     if blank.facts:
@@ -55,8 +57,10 @@ def _bends(console: Console, blank: Blank, title: str, unit: Unit) -> None:
     for f in blank.facts:
         shown.add_row(*_row(f, unit))
     console.print(shown)
-    faces = "; ".join(f"{name} near {x:.0f}, {y:.0f}" for name, (x, y) in _faces(blank))
-    console.print(f"Faces, in mm on the blank: {faces}", soft_wrap=True)
+    datum = datum_of(blank.pattern)
+    places = ((name, datum.of(at)) for name, at in _faces(blank))
+    faces = "; ".join(f"{name} near x {x:.0f}, y {y:.0f}" for name, (x, y) in places)
+    console.print(f"Faces, in mm from the datum corner: {faces}", soft_wrap=True)
 
 
 def files(paths: Sequence[Path]) -> None:
@@ -67,9 +71,12 @@ def files(paths: Sequence[Path]) -> None:
 
 def as_json(blank: Blank, notices: Sequence[Notice], metal: Material) -> dict[str, Any]:
     """The same for scripts."""
+    needed = smallest_rectangle(blank.pattern)
     return {
         "name": blank.pattern.name,
         "metal": metal.name,
+        "length_mm": needed.length_mm,
+        "width_mm": needed.width_mm,
         "base": f"F{blank.tree.base + 1}",
         "faces": [{"name": name, "near_mm": list(at)} for name, at in _faces(blank)],
         "bends": [
@@ -94,8 +101,8 @@ def as_json(blank: Blank, notices: Sequence[Notice], metal: Material) -> dict[st
     }
 
 
-def _faces(blank: Blank) -> list[tuple[str, tuple[float, float]]]:
-    """Where each face lies on the blank."""
+def _faces(blank: Blank) -> list[tuple[str, Point]]:
+    """A place on each face, in pattern coordinates."""
     return [(f"F{face + 1}", blank.on_face_mm(face)) for face in range(blank.tree.faces.count)]
 
 

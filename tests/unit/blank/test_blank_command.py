@@ -12,6 +12,7 @@ import pytest
 from digitize.pattern import document
 from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import BendLine, Pattern
+from digitize.pattern.placement import placed
 
 
 @pytest.fixture
@@ -93,6 +94,28 @@ def test_a_bends_file_and_words_go_together(digitize, tray, tmp_path):
     assert bends[0]["defaults"] == ["radius"]
     assert len(result["files"]) == 5
     assert result["faces"][0]["name"] == "F1"
+
+
+def test_a_slanting_blank_is_as_large_and_its_faces_as_far_in_as_one_squared_up(
+    digitize, contour, tmp_path
+):
+    channel = Pattern(
+        "channel",
+        contour((0, 0), (90, 0), (90, 50), (0, 50)),
+        bends=(BendLine((60, 0), (60, 50)), BendLine((25, 0), (25, 50))),
+    )
+    told = []
+    for name, turn, move in (("square", 0.0, (0.0, 0.0)), ("slanting", 25.0, (200.0, 300.0))):
+        turned = placed(channel, math.radians(turn), move)
+        (tmp_path / f"{name}.pattern.json").write_text(document.dumps(turned))
+        words = f"blank {name}.pattern.json -t 1 --k 0.44 --into {name} --bend"
+        code, out, err = digitize(*words.split(), "all toward 90 r1")
+        assert code == 0, err
+        told += [re.findall(r"blank: (.*?),|^Faces, (.*)$", out, re.MULTILINE)]
+    length_mm = 90 - 2 * (4 - math.pi / 2 * 1.44)
+    size = (f"{length_mm:.1f} mm x 50.0 mm", "")
+    assert told[0] == told[1] == [size, ("", told[0][1][1])]
+    assert told[0][1][1].startswith("in mm from the datum corner: F1 near x 72, y 25; F2 near x 41")
 
 
 def test_a_test_strip_gives_k(digitize, tray):
