@@ -1,5 +1,7 @@
 """Whether the edges that agree hold the new piece in every direction, or let it slide or turn.
 
+Where none agrees, the pose is between all of them, and a doubt says so.
+
 The normal matrix of the fit says how much of the agreeing edge resists a move in a direction: on a
 strip whose ends are eaten away next to none resists a move along it, and its place along the old
 piece is then chance.  (Slippage of a registration by the eigenvalues of that matrix: Gelfand,
@@ -20,19 +22,25 @@ from digitize.pattern.datum import datum_of
 from digitize.pattern.model import Pattern
 
 _AGREES = 4.0  # standard uncertainties: edges so near have a say
+_NOTHING = 0.05  # of the edge: what agrees by chance where edges cross
 _HELD = 0.004  # of the agreeing edge, squarely against a move; less holds nothing
+
+_SHARED_OUT = (
+    "no edge of the two pieces agrees, so what they differ by is shared out all round; it may as "
+    "well be all on one side or two: lock two edges or holes that should agree to see it so"
+)
 
 
 def loose(old: Pattern, found: Registration, alike_mm: float) -> tuple[Notice, ...]:
-    """A doubt where the agreeing edges leave a move or a turn all but free."""
+    """A doubt where the agreeing edges leave a move or a turn all but free, or there are none."""
     edge = Boundary.of_pattern(old, openings=False)
     laid = found.pose.of(found.samples.points_mm)
     rows = jacobian(found.nearest, laid, edge.middle_mm)
     rows[:, 2] /= edge.size_mm / 2.0  # of a turn, the move at the rim
     counted = np.abs(found.nearest.signed_mm) <= _AGREES * alike_mm
     weight = found.samples.weight_mm * counted
-    if not weight.any():
-        return ()
+    if float(weight.sum()) < _NOTHING * float(found.samples.weight_mm.sum()):
+        return (Notice("compare-shared-out", _SHARED_OUT, "doubt"),)
     shares, ways = np.linalg.eigh(rows.T @ (rows * weight[:, None]) / weight.sum())
     if float(shares[0]) >= _HELD:
         return ()

@@ -157,7 +157,7 @@ def _ranked(
     size = old.size_mm
     limit = 1.6 * found[0].cost_mm + 0.002 * size
     promising = [s for s in found if s.cost_mm <= limit][: _MOST_ALIKE + 4]
-    settled = []
+    tried: list[list[Settled]] = []
     for start in promising:
         done = settle(
             old,
@@ -169,18 +169,20 @@ def _ranked(
             thorough=False,
             enough_mm=1e-4 * size if len(promising) == 1 else 2e-5 * size,
         )
+        tried.append([done])
         if options.fit == "sound" and start is promising[0]:
-            done = agreed(old, points, weight, done, options.alike_mm)
-        settled.append(done)
+            tried[0].append(agreed(old, points, weight, done, options.alike_mm))
     # Where all of the edge is off, as in an opening, far is farther than that.
-    usual = min(float(np.median(np.abs(done.nearest.signed_mm))) for done in settled)
+    usual = min(float(np.median(np.abs(d.nearest.signed_mm))) for ways in tried for d in ways)
     cap = max(_CAP * size, 3.0 * usual)
-    ranked = []
-    for done in settled:
-        squared = np.minimum(done.nearest.signed_mm**2, cap * cap)
-        cost = float(np.sqrt(np.dot(weight, squared) / weight.sum()))
-        ranked.append(_Ranked(done, cost))
+    # What agrees as far as it goes may leave the rest farther off than before: that ranks no lower.
+    ranked = [_Ranked(ways[-1], min(_cost(d, weight, cap) for d in ways)) for ways in tried]
     return sorted(ranked, key=lambda r: r.cost_mm)
+
+
+def _cost(settled: Settled, weight: FloatArray, cap_mm: float) -> float:
+    squared = np.minimum(settled.nearest.signed_mm**2, cap_mm * cap_mm)
+    return float(np.sqrt(np.dot(weight, squared) / weight.sum()))
 
 
 def _alike(one: _Ranked, best: _Ranked, options: FitOptions) -> bool:

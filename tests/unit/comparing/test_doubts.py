@@ -152,3 +152,42 @@ def test_words_follow_the_unit() -> None:
     assert notice_words(Notice("x", "12 mm more", "doubt"), "in") == "Doubt: 0.47 in more"
     assert area(645.16, "in") == "+1.00 in²"
     assert area(-645.16, "mm") == "-6.5 cm²"
+
+
+def five_sided(name: str, right_mm: float, below_mm: float) -> Pattern:
+    """A plate with a slanting edge, its right and lower side so much too far out."""
+    corners: list[Point] = [(0.0, -below_mm), (160.0 + right_mm, -below_mm)]
+    corners += [(160.0 + right_mm, 90.0 - 0.2 * right_mm), (110.0, 100.0), (0.0, 100.0)]
+    ends = (*corners[1:], corners[0])
+    outline = Contour.of([Line(a, b) for a, b in zip(corners, ends, strict=True)])
+    return Pattern(name, outline, thickness_mm=1.0, precision=SURE)
+
+
+@pytest.mark.parametrize(("right", "below"), [(5.0, 5.0), (2.1, 2.1), (3.0, 2.0), (-3.0, -2.0)])
+def test_two_sides_that_are_off_are_not_shared_out(right: float, below: float) -> None:
+    """The other three sides are exact, so only those two are to be trimmed."""
+    new = LAID.pattern_back(five_sided("new", right, below))
+    found = compare(five_sided("old", 0.0, 0.0), new)
+    assert {s.edges: s.largest_mm for s in found.stretches}.keys() == {("E1",), ("E2",)}
+    assert found.registration.sound_share == pytest.approx(0.5, abs=0.03)
+    assert found.deviation.same_share == pytest.approx(0.5, abs=0.03)
+    (lower,) = (s for s in found.stretches if s.edges == ("E1",))
+    assert lower.mean_mm == pytest.approx(abs(below), abs=0.1)
+
+
+def test_where_nothing_agrees_a_doubt_says_so() -> None:
+    """A rectangle 5 mm long both ways: any two sides that meet may be the right ones."""
+    old, new = plate("old", 160.0), LAID.pattern_back(plate("new", 165.0))
+    high = replace(new, outline=box(165.0, 95.0))
+    found = compare(old, LAID.pattern_back(high))
+    assert "shared out all round" in doubts(found)["compare-shared-out"]
+    assert "compare-shared-out" not in doubts(compare(old, new))
+    locked = compare(old, LAID.pattern_back(high), locked=("E1", "E4"))
+    assert "compare-shared-out" not in doubts(locked)
+    assert {s.edges for s in locked.stretches} == {("E2",), ("E3",)}
+
+
+def box(right_mm: float, high_mm: float) -> Contour:
+    corners: list[Point] = [(0.0, 0.0), (right_mm, 0.0), (right_mm, high_mm), (0.0, high_mm)]
+    ends = (*corners[1:], corners[0])
+    return Contour.of([Line(a, b) for a, b in zip(corners, ends, strict=True)])
