@@ -8,7 +8,7 @@ from pathlib import Path
 from digitize.comparing import trials
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.corrected import trimmed
-from digitize.comparing.trials import Trial, changed, trial_of
+from digitize.comparing.trials import History, Trial, changed, trial_of
 from digitize.files.atomic import NotWritten, write_bytes
 from digitize.files.comparison import drawing as comparison_drawing
 from digitize.files.comparison import history as comparison_history
@@ -37,14 +37,26 @@ class DeliveryOptions:
 
 @dataclass(frozen=True, slots=True)
 class Delivered:
-    """What was left in a folder: the files, and the trial that was the last one until then."""
+    """What was left in a folder: the files, and the trials of the old piece, this one with them."""
 
     files: tuple[Path, ...] = ()
-    before: Trial | None = None
+    history: History | None = None
 
-    def since(self, found: Comparison) -> list[str]:
+    @property
+    def before(self) -> Trial | None:
+        """The trial before this one."""
+        return self.history.before if self.history is not None else None
+
+    @property
+    def repeated(self) -> bool:
+        """Whether this trial was on record already and does not count again."""
+        return self.history is not None and self.history.repeated
+
+    def since(self) -> list[str]:
         """What this trial changed, a sentence for each place; empty for the first one."""
-        return changed(self.before, trial_of(found)) if self.before is not None else []
+        if self.history is None or self.before is None:
+            return []
+        return changed(self.before, self.history.now)
 
 
 def deliver(
@@ -83,8 +95,7 @@ def deliver(
         files[f"{trim.pattern.name}-1to1.pdf"] = paper.render(trim.pattern, printed, offcuts)
     if better is not None:
         files[f"{better.name}.pattern.json"] = document.dumps(better).encode()
-    earlier = _trials(found, folder)
-    kept = (*earlier, trial_of(found))
+    history = History.with_trial(_trials(found, folder), trial_of(found))
     paths = {folder / name: data for name, data in files.items()}
     for path in paths:
         if path.exists() and not options.overwrite:
@@ -100,13 +111,13 @@ def deliver(
             "the folder cannot be made", where=str(folder), do=(fault.strerror or "").lower()
         ) from fault
     written = [write_bytes(path, data, overwrite=options.overwrite) for path, data in paths.items()]
-    history = trials.dumps(found.old.name, kept).encode()
-    written.append(write_bytes(_history(found, folder), history, overwrite=True))
-    if earlier:  # a single trial has nothing beside it
-        shown = comparison_history.render(found.old.name, kept, unit)
+    listed = trials.dumps(found.old.name, history.trials).encode()
+    written.append(write_bytes(_history(found, folder), listed, overwrite=True))
+    if history.before is not None:  # a single trial has nothing beside it
+        shown = comparison_history.render(found.old.name, history.alike, unit)
         path = folder / f"{found.old.name}-trials.png"
         written.append(write_bytes(path, shown, overwrite=True))
-    return Delivered(tuple(written), earlier[-1] if earlier else None)
+    return Delivered(tuple(written), history)
 
 
 def _history(found: Comparison, folder: Path) -> Path:

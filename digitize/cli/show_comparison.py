@@ -63,9 +63,14 @@ def after_table(console: Console, found: Comparison, left: Delivered, unit: Unit
     """Doubts, what the last trial changed, and the files written."""
     for notice in found.notices:
         console.print(notice_words(notice, unit), soft_wrap=True)
+    if left.repeated:
+        console.print(
+            f"{found.new.name} is on record as it is here already; no trial was added.",
+            soft_wrap=True,
+        )
     if left.before is not None:
         console.print(f"Since the trial before ({left.before.new}):")
-        for sentence in left.since(found) or ["nothing differs, then as now"]:
+        for sentence in left.since() or ["nothing differs, then as now"]:
             console.print(f"  {in_unit(sentence, unit)}", soft_wrap=True)
     for path in left.files:
         typer.echo(f"Wrote {path}")
@@ -126,7 +131,7 @@ def as_document(found: Comparison, left: Delivered) -> dict[str, Any]:
         "features": [{**asdict(c), "same": c.same} for c in found.changes.both],
         "only_old": list(found.changes.only_old),
         "only_new": list(found.changes.only_new),
-        "since": left.since(found),
+        "since": left.since(),
         "notices": [{"code": n.code, "text": n.text, "level": n.level} for n in found.notices],
         "files": [str(f) for f in left.files],
     }

@@ -108,7 +108,7 @@ def as_document(found: OpeningFit, left: Delivered) -> dict[str, Any]:
         ],
         "source": weldability.source(),
         "caution": weldability.caution(),
-        "since": left.since(found.comparison),
+        "since": left.since(),
         "notices": [
             {"code": n.code, "text": n.text, "level": n.level} for n in found.comparison.notices
         ],

@@ -28,6 +28,7 @@ LESS_TO_MORE: tuple[Rgb, ...] = (
     (127, 59, 8),
 )
 SAME: Rgb = (150, 150, 150)  # within the measurement
+MOVED: Rgb = (120, 156, 176)  # off, with neither more metal nor less
 
 
 def colour(signed_mm: float, full_mm: float) -> Rgb:

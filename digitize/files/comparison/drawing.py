@@ -17,7 +17,7 @@ from ezdxf.document import Drawing
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.corrected import trim_lines_on_old
 from digitize.files.arcs import no_longer_than
-from digitize.files.comparison.words import stretch_words, title
+from digitize.files.comparison.words import sentence, title
 from digitize.files.dxf import ACADVER, INSUNITS, MEASUREMENT, fixed_metadata
 from digitize.files.notes import one_line
 from digitize.files.units import Unit, mm_per
@@ -180,7 +180,7 @@ def _step(segment: Segment, place: Callable[[Point], str], number: Callable[[flo
 def _notes(found: Comparison, headline: str, unit: Unit) -> list[str]:
     lines = [one_line(title(found, headline))]
     lines += [f"{layer.name}: {_title(layer, found)}" for layer in (OLD, NEW, TRIM)]
-    return [*lines, *(stretch_words(s, unit) for s in found.stretches[:8])]
+    return [*lines, *(sentence(found, s, unit) for s in found.stretches[:8])]
 
 
 def _title(layer: _Layer, found: Comparison) -> str:

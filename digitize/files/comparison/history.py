@@ -9,8 +9,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from digitize.comparing.trials import Trial
-from digitize.files.comparison.diverging import SAME, colour, full_scale_mm
+from digitize.comparing.trials import Trial, is_move, is_size
+from digitize.files.comparison.diverging import MOVED, SAME, colour, full_scale_mm
 from digitize.files.pictures.palette import Rgb
 from digitize.files.pictures.picture import Lettering, Picture, png, text_size, wrapped
 from digitize.files.units import Unit, mm_per
@@ -34,6 +34,7 @@ class _Table:
         self.unit, self.first = unit, max(0, len(trials) - MOST_TRIALS)
         self.shown = trials[self.first :]
         self.places = _places(self.shown)
+        self.in_opening = trials[-1].in_opening
         off = [abs(v) for t in self.shown for v in t.off_mm.values()]
         self.full_mm = full_scale_mm(max(off, default=0.1))
         widest = max([text_size(p, TYPE_PX)[0] for p in self.places] + [240])
@@ -49,7 +50,7 @@ class _Table:
 
     def draw(self) -> Picture:
         """The whole picture."""
-        high = self.row_px(len(self.places) + 3) + 60
+        high = self.row_px(len(self.places) + 3) + 90
         canvas: Picture = np.full((high, self.wide, 3), 255, np.uint8)
         for row, place in enumerate(self.places, 1):
             for column, trial in enumerate(self.shown):
@@ -66,8 +67,12 @@ class _Table:
                 lettering.line(MARGIN_PX, middle, name, TYPE_PX, anchor="lm")
             for column, trial in enumerate(self.shown):
                 self._column(lettering, column, trial)
-            said = f"{self.unit}; +: more metal, -: less; same: within the measurement"
-            lettering.line(MARGIN_PX, high - 40, said, 20)
+            sides = "+: gap, -: overlap" if self.in_opening else "+: more metal, -: less metal"
+            said = f"{self.unit}; edges: {sides}; no sign: moved by so much; "
+            said += "same: within the measurement"
+            lettering.line(MARGIN_PX, high - 66, said, 20)
+            said = "orange: more metal (a hole too small); purple: less (a hole too large)"
+            lettering.line(MARGIN_PX, high - 36, said + "; blue-grey: moved", 20)
         return canvas
 
     def _column(self, lettering: Lettering, column: int, trial: Trial) -> None:
@@ -104,16 +109,24 @@ def _title(old: str, trials: Sequence[Trial]) -> str:
 
 
 def _shade(trial: Trial, place: str, full_mm: float) -> Rgb:
-    off = trial.off_mm.get(place)
-    return (232, 232, 230) if off is None else colour(off, full_mm)
+    if place not in trial.off_mm:
+        return (232, 232, 230)
+    more_mm = trial.more_metal_mm(place)
+    return MOVED if more_mm is None else colour(more_mm, full_mm)
 
 
 def _cell(trial: Trial, place: str, full_mm: float, unit: Unit) -> tuple[str, Rgb]:
-    off = trial.off_mm.get(place)
-    if off is None:
+    if place not in trial.off_mm:
         return "same", SAME
-    light = sum(colour(off, full_mm)) > 3 * 140
-    return f"{off / mm_per(unit):+.{1 if unit == 'mm' else 3}f}", INK if light else WHITE
+    light = sum(_shade(trial, place, full_mm)) > 3 * 140
+    off, digits = trial.figure_mm(place) / mm_per(unit), 1 if unit == "mm" else 3
+    if is_move(place):
+        text = f"{off:.{digits}f}"
+    elif is_size(place):
+        text = f"{abs(off):.{digits}f} {'larger' if off > 0 else 'smaller'}"
+    else:
+        text = f"{off:+.{digits}f}"
+    return text, INK if light else WHITE
 
 
 def _shortened(name: str, room_px: float) -> str:

@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from shapely.ops import substring
 
 from digitize.comparing.comparison import Comparison
+from digitize.comparing.differences import Change
 from digitize.comparing.features import features_of
 from digitize.comparing.stretches import Stretch
-from digitize.files.comparison.diverging import SAME, colour, full_scale_mm
+from digitize.files.comparison.diverging import MOVED, SAME, colour, full_scale_mm
 from digitize.files.comparison.words import caption, change_words, title, words_for
 from digitize.files.pictures.palette import Rgb
 from digitize.files.pictures.picture import (
@@ -39,7 +40,7 @@ from digitize.pattern.contour import Closed
 from digitize.pattern.datum import datum_of
 from digitize.pattern.edge_names import opening_letter
 from digitize.pattern.extent import Box
-from digitize.pattern.region import metal
+from digitize.pattern.region import metal, polygon
 from digitize.pattern.segments import Point, Segment
 
 FloatArray = NDArray[np.float64]
@@ -159,7 +160,10 @@ class _View:
         sliver = 0.4 / self.px_per_mm
         if not shown:
             self._area(canvas, old, PALE)
-        for area, sign in ((new.difference(old), 1.0), (old.difference(new), -1.0)):
+        lap_mm = self.found.lap_mm
+        wanted = polygon(self.found.old.outline, chord).buffer(lap_mm) if lap_mm else old
+        more = shapely.Polygon() if lap_mm else new.difference(old)
+        for area, sign in ((more, 1.0), (wanted.difference(new), -1.0)):
             thick = area.buffer(-sliver).buffer(sliver)
             self._area(canvas, thick, _paler(colour(0.4 * sign * self.full_mm, self.full_mm)))
 
@@ -198,10 +202,10 @@ class _View:
                 draw_lines(canvas, [ends], shade, 9, halo=None)
 
     def _features(self, canvas: Picture) -> None:
-        changed = {c.new_name: c.same for c in self.found.changes.both}
+        changed = {c.new_name: c for c in self.found.changes.both}
         by_name = _named_openings(self.found)
         for name, opening in by_name.items():
-            shade = SAME if changed.get(name, False) else colour(self.full_mm, self.full_mm)
+            shade = _opening_shade(changed.get(name))
             points = self.px(opening.points_mm(0.2 / self.px_per_mm))
             draw_lines(canvas, [points], shade, 4, closed=True, halo=None)
         for pattern, shade in ((self.found.old, OLD), (self.found.laid, SAME)):
@@ -215,7 +219,7 @@ class _View:
         for stretch in _told_apart(self.found.stretches, _ALIKE_PX / self.px_per_mm)[:MOST_NUMBERS]:
             much = length(stretch.largest_mm, self.unit)
             named = f" {stretch.edges[0]}" if stretch.edges else ""
-            text = f"{'+' if stretch.kind == 'more' else '-'}{much}{named}"
+            text = f"{self.words.mark(stretch.kind)}{much}{named}"
             shade = colour(_sign(stretch) * self.full_mm, self.full_mm)
             self._tag(canvas, stretch.at_mm, text, taken, shade)
         changed = {c.new_name: c for c in self.found.changes.both if not c.same}
@@ -266,15 +270,15 @@ class _View:
         left = (self.width - count * step) // 2
         y = self.top + self.view_h + round(0.6 * self.type_px)
         for k in range(count):
-            value = (k - count // 2) / (count // 2) * self.full_mm
+            value = self.words.sign * (k - count // 2) / (count // 2) * self.full_mm
             shade = SAME if k == count // 2 else colour(value, self.full_mm)
             canvas[y : y + self.type_px, left + step * k : left + step * (k + 1)] = shade
         size = round(0.85 * self.type_px)
         middle, full = y + self.type_px / 2, length(self.full_mm, self.unit)
         with Lettering(canvas) as lettering:
-            lettering.line(left - 14, middle, f"{self.words.less} -{full}", size, anchor="rm")
+            lettering.line(left - 14, middle, f"{self.words.negative} -{full}", size, anchor="rm")
             right = left + count * step + 14
-            lettering.line(right, middle, f"+{full} {self.words.more}", size, anchor="lm")
+            lettering.line(right, middle, f"+{full} {self.words.positive}", size, anchor="lm")
 
     def _legend(self, canvas: Picture) -> None:
         """What the lines are, in one row below the colour bar."""
@@ -318,6 +322,22 @@ def _told_apart(stretches: Sequence[Stretch], near_mm: float) -> list[Stretch]:
         if all(math.dist(k.at_mm, stretch.at_mm) > near_mm for k in near):
             kept.append(stretch)
     return kept
+
+
+def _opening_shade(change: Change | None) -> Rgb:
+    """The colour of an opening of the new piece; one that only it has is metal less."""
+    if change is None:
+        return colour(-1.0, 1.0)
+    if change.same:
+        return SAME
+    larger = [
+        d
+        for d in (change.size_mm, change.length_mm)
+        if d is not None
+        and change.size_expanded_mm is not None
+        and abs(d) > change.size_expanded_mm
+    ]
+    return colour(-math.copysign(1.0, max(larger, key=abs)), 1.0) if larger else MOVED
 
 
 def _named_openings(found: Comparison) -> dict[str, Closed]:

@@ -48,14 +48,14 @@ class _Plot:
     """One plot: the rolled-out edge, and what is drawn from the bottom up."""
 
     def __init__(self, found: Comparison, headline: str, unit: Unit) -> None:
-        self.found, self.unit = found, unit
+        self.found, self.unit, self.words = found, unit, words_for(found)
         side = found.deviation.new
         datum = np.array(datum_of(found.old).origin_mm)
         self.first_mm = side.along_mm[int(np.argmin(np.hypot(*(side.other_mm - datum).T)))]
         self.whole_mm = side.boundary.perimeter_mm
         rolled = (side.along_mm - self.first_mm) % self.whole_mm
         order = np.argsort(rolled)
-        self.along, self.off = rolled[order], side.signed_mm[order]
+        self.along, self.off = rolled[order], self.words.sign * side.signed_mm[order]
         self.expanded = side.expanded_mm[order]
         self.seen = ~unseen(side, found.laid, found.old)[order]
         self.names = np.array(Sides.of(found.old).names)[side.other_segment[order]]
@@ -110,7 +110,9 @@ class _Plot:
         top, base = self.px(self.along, self.off), self.px(self.along, np.zeros_like(self.off))
         same = np.abs(self.off) <= self.expanded
         for i in range(len(self.off) - 1):
-            shade = SAME if same[i] else colour(float(self.off[i]), self.darkest_mm)
+            shade = (
+                SAME if same[i] else colour(self.words.sign * float(self.off[i]), self.darkest_mm)
+            )
             quad = np.vstack((top[i : i + 2], base[i : i + 2][::-1]))
             cv2.fillConvexPoly(canvas, np.round(quad).astype(np.int32), shade)
 
@@ -119,8 +121,8 @@ class _Plot:
         unit, low = self.unit, float(self.px(np.zeros(1), np.array([-self.full_mm]))[0, 1])
         for row, text in enumerate(self.title):
             lettering.line(LEFT, 18 + 1.3 * TITLE_PX * row, text, TITLE_PX, bold=True)
-        words = words_for(self.found)
-        said = f"deviation along the edge, {unit}; up: {words.more}, down: {words.less}"
+        words = self.words
+        said = f"deviation along the edge, {unit}; up: {words.positive}, down: {words.negative}"
         said += "; grey band: within ±"
         if not self.seen.all():
             said += "; broken line: edge that was not seen"

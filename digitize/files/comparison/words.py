@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from digitize.comparing.comparison import Comparison
 from digitize.comparing.differences import Change
-from digitize.comparing.stretches import Stretch
+from digitize.comparing.stretches import Kind, Stretch
 from digitize.errors import Notice
 from digitize.files.units import MM_PER_INCH, Unit, length
 
@@ -80,18 +80,39 @@ def area(signed_mm2: float, unit: Unit) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """What the two pieces and the two ways to be off are called."""
+    """What the two pieces and the two ways to be off are called, and which of them is positive.
+
+    ``sign`` makes the figure that people see of a deviation, which is positive for more metal:
+    between a piece and its opening they see gaps, and an overlap is a negative one.
+    """
 
     old: str
     new: str
     less: str
     more: str
+    sign: float = 1.0
+
+    @property
+    def positive(self) -> str:
+        """What stands on the plus side."""
+        return self.more if self.sign > 0 else self.less
+
+    @property
+    def negative(self) -> str:
+        """What stands on the minus side."""
+        return self.less if self.sign > 0 else self.more
+
+    def mark(self, kind: Kind) -> str:
+        """Plus or minus for a stretch."""
+        return "+" if (kind == "more") == (self.sign > 0) else "-"
 
 
 def words_for(found: Comparison) -> Words:
     """The words of an old piece and a new one, or of an opening and what is placed in it."""
+    if found.lap_mm:
+        return Words("opening's edge", "piece's edge", "lap missing", "more lap", -1.0)
     if found.registration.placed:
-        return Words("opening's edge", "piece's edge", "gap", "overlap")
+        return Words("opening's edge", "piece's edge", "gap", "overlap", -1.0)
     return Words("old edge", "new edge", "less metal", "more metal")
 
 
@@ -108,7 +129,8 @@ def caption(found: Comparison, unit: Unit) -> Iterator[str]:
     same = f"{100 * off.same_share:.0f} % of the edge is the same within the measurement"
     if registration.placed:
         how = {"even": "gaps evened out", "smallest": "the largest gap made smallest"}
-        yield f"placed inside, {how[registration.placed]}"
+        lap = f", to lap by {length(found.lap_mm, unit)}" if found.lap_mm else ""
+        yield f"placed inside, {how[registration.placed]}{lap}"
     else:
         held = ", ".join(registration.locked)
         ways = {
@@ -122,8 +144,7 @@ def caption(found: Comparison, unit: Unit) -> Iterator[str]:
             f"ISO 1101); {same}"
         )
     for stretch in found.stretches[:6]:
-        said = stretch_words(stretch, unit)
-        yield _in_opening(said) if registration.placed else said
+        yield sentence(found, stretch, unit)
     if len(found.stretches) > 6:
         yield f"and {len(found.stretches) - 6} more"
     for notice in found.notices:
@@ -154,9 +175,13 @@ def notice_words(notice: Notice, unit: Unit) -> str:
     return f"{word}: {in_unit(notice.text, unit)}"
 
 
-def _in_opening(said: str) -> str:
-    """A stretch's sentence where the old piece is an opening: gaps are not all to be mended."""
-    return said.replace("trim ", "overlap of ", 1).replace("short ", "gap of ", 1)
+def sentence(found: Comparison, stretch: Stretch, unit: Unit) -> str:
+    """A stretch's sentence; where the old piece is an opening gaps are not all to be mended."""
+    said = stretch_words(stretch, unit)
+    if not found.registration.placed:
+        return said
+    short = "lap short by " if found.lap_mm else "gap of "
+    return said.replace("trim ", "overlap of ", 1).replace("short ", short, 1)
 
 
 def stretch_words(stretch: Stretch, unit: Unit) -> str:

@@ -22,13 +22,23 @@ from svgelements import Path as SvgPath
 
 from digitize.cli.main import run
 from digitize.comparing.comparison import compare
+from digitize.comparing.opening import FitInOptions, fit_in
 from digitize.comparing.pose import Pose
-from digitize.comparing.trials import Trial, TrialsUnreadable, changed, dumps, loads, trial_of
+from digitize.comparing.trials import (
+    History,
+    Trial,
+    TrialsUnreadable,
+    changed,
+    dumps,
+    loads,
+    trial_of,
+)
 from digitize.files.comparison import drawing as comparison_drawing
 from digitize.files.comparison import history as comparison_history
 from digitize.files.comparison import picture as comparison_picture
 from digitize.files.comparison import plot as comparison_plot
-from digitize.files.comparison.diverging import LESS_TO_MORE, colour, full_scale_mm
+from digitize.files.comparison.diverging import LESS_TO_MORE, MOVED, colour, full_scale_mm
+from digitize.files.comparison.words import words_for
 from digitize.files.pictures.topdown_proof import TopdownPicture
 from digitize.pattern import document
 from digitize.pattern.contour import Circle, Contour
@@ -99,7 +109,7 @@ def test_table_files_and_history(digitize: Command, folder: Path, footplate: Pat
     code, out, _ = digitize("compare", "footplate.pattern.json", trimmed, "--into", "fit")
     assert code == 0
     assert "lower edge (E1): put right (was +2.0 mm)" in out
-    assert "hole H1: still +0.4 mm" in out
+    assert "hole H1: still 0.4 mm" in out
     assert len(loads((folder / "fit" / "footplate.trials.json").read_text("utf-8"))) == 2
     assert (folder / "fit" / "footplate-trials.png").exists()
     better = folder / "fit" / "remade-next.pattern.json"
@@ -138,7 +148,7 @@ def test_json_and_codes(digitize: Command, folder: Path) -> None:
     assert digitize("compare", "footplate.pattern.json", "nothing.jpg")[0] == 7
 
 
-def test_inches_in_words(digitize: Command, folder: Path) -> None:
+def test_inches_in_words(digitize: Command, folder: Path, footplate: Pattern) -> None:
     code, out, _ = digitize(
         "compare", "footplate.pattern.json", "remade.pattern.json", "--units", "in"
     )
@@ -148,7 +158,14 @@ def test_inches_in_words(digitize: Command, folder: Path) -> None:
     assert " mm" not in out
     pair = ("footplate.pattern.json", "remade.pattern.json", "-u", "in")
     digitize("compare", *pair, "--into", "fit")
-    _, out, _ = digitize("compare", *pair, "--into", "fit", "--overwrite")
+    better = replace(
+        document.loads(Path("remade.pattern.json").read_text("utf-8")),
+        name="third",
+        openings=footplate.openings,
+    )
+    Path("third.pattern.json").write_text(document.dumps(better), "utf-8")
+    third = ("footplate.pattern.json", "third.pattern.json", "-u", "in")
+    _, out, _ = digitize("compare", *third, "--into", "fit")
     assert "lower edge (E1): still +0.079 in" in out
     drawn = ezdxf.readfile(folder / "fit" / "remade-over-footplate.dxf")
     notes = [t.dxf.text for t in drawn.modelspace().query("TEXT")]
@@ -219,13 +236,73 @@ def test_history_keeps_a_size_that_differs(footplate: Pattern) -> None:
     assert trial_of(compare(footplate, new)).off_mm == {"size of hole H1": pytest.approx(0.6)}
 
 
+def test_a_piece_held_up_again_is_no_new_trial(digitize: Command, folder: Path) -> None:
+    """The first one again after it was put right: nothing has come back."""
+    pair = ("footplate.pattern.json", "remade.pattern.json", "--into", "fit", "--overwrite")
+    history = folder / "fit" / "footplate.trials.json"
+    digitize("compare", *pair)
+    digitize("compare", "footplate.pattern.json", "fit/remade-trimmed.pattern.json", *pair[2:])
+    once = history.read_text("utf-8")
+    for again in ("remade.pattern.json", "fit/remade-trimmed.pattern.json"):
+        _, out, _ = digitize("compare", pair[0], again, *pair[2:])
+        assert "no trial was added" in out
+        assert "new, +" not in out
+        assert ("put right (was +2.0 mm)" in out) == ("trimmed" in again)
+        assert history.read_text("utf-8") == once
+
+
+def shades(data: bytes) -> tuple[int, int, int]:
+    """How many pixels of a picture are orange, purple, and the blue-grey of what has moved."""
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    assert picture is not None
+    b, g, r = (picture[..., i].astype(int) for i in range(3))
+    moved = (np.abs(picture.astype(int) - np.array(MOVED[::-1])) < 4).all(axis=2)
+    return (
+        int(((r - b > 90) & (r > g)).sum()),
+        int(((b - g > 60) & (b > r)).sum()),
+        int(moved.sum()),
+    )
+
+
+def test_history_shows_a_moved_hole_as_neither_and_a_large_one_as_less_metal() -> None:
+    names = {"hole H1": (0, 0, 1), "size of hole H1": (0, 1, 0), "lower edge (E1)": (1, 0, 0)}
+    for place, seen in names.items():
+        trial = Trial("a", {place: 1.4}, 4.0, 0.7)
+        found = shades(comparison_history.render("plate", [trial]))
+        assert tuple(n > 2000 for n in found) == tuple(map(bool, seen))
+
+
+def test_gaps_are_positive_in_every_word_and_picture_of_a_fit(footplate: Pattern) -> None:
+    """One edge 2 mm short, the opposite one 1 mm past its place: +gap, -overlap."""
+    opening = replace(footplate, openings=())
+    found = fit_in(opening, opening, FitInOptions(1.0)).comparison
+    words = words_for(found)
+    assert (words.positive, words.negative) == ("gap", "overlap")
+    assert (words.mark("less"), words.mark("more")) == ("+", "-")
+    trial = Trial("a", {"lower edge (E1)": -2.0, "upper edge (E3)": 1.0}, 4.0, 0.7, "the opening")
+    assert [trial.said_mm(place) for place in trial.off_mm] == ["+2.0", "-1.0"]
+    assert trial_of(found).in_opening
+    lapped = words_for(fit_in(opening, opening, FitInOptions(1.0, lap_mm=3.0)).comparison)
+    assert lapped.positive == "lap missing"
+    assert lapped.mark("less") == "+"
+
+
+def test_trials_against_another_thing_are_not_compared() -> None:
+    butt = Trial("a", {"lower edge (E1)": -2.0}, 4.0, 0.7, "the opening")
+    lapped = replace(butt, against="the opening, lap 5 mm")
+    history = History.with_trial([butt], lapped)
+    assert history.before is None
+    assert len(history.trials) == 2
+    assert loads(dumps("hole", history.trials)) == history.trials
+
+
 def test_history_tells_what_changed() -> None:
     before = Trial("a", {"lower edge (E1)": 2.0, "left edge (E4)": -0.5, "hole H1": 0.4}, 4.0, 0.7)
     now = Trial("b", {"lower edge (E1)": 0.6, "hole H1": 0.4, "upper edge (E3)": 1.0}, 2.0, 0.8)
     assert changed(before, now) == [
         "lower edge (E1): was +2.0 mm, now +0.6 mm",
         "left edge (E4): put right (was -0.5 mm)",
-        "hole H1: still +0.4 mm",
+        "hole H1: still 0.4 mm",
         "upper edge (E3): new, +1.0 mm",
     ]
     assert loads(dumps("plate", [before, now])) == (before, now)
