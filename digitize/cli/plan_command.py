@@ -81,7 +81,7 @@ def plan(
     from digitize.cli.printing_scale import paper_scale
     from digitize.errors import Exit
     from digitize.files.atomic import write_bytes
-    from digitize.files.notices import distinct, grouped
+    from digitize.files.notices import at_the_bench, distinct, grouped
     from digitize.files.paper import job_sheet
     from digitize.files.paper.writer import PaperOptions
     from digitize.files.pictures import shaded
@@ -108,7 +108,7 @@ def plan(
     if sheet is not None:
         solid = fold_up(developed)
         picture = shaded.render(solid, fold_names(developed.tree), size_px=(900, 820))
-        notes = tuple(n.text for n in grouped(said))
+        notes = tuple(n.text for n in at_the_bench(grouped(said)))
         page = job_sheet.JobSheet(developed, found, stock.title, needed, picture, notes)
         options = PaperOptions(paper.value, unit=units.value, print_scale=paper_scale(printer))
         write_bytes(sheet, job_sheet.render(page, options), overwrite=overwrite)

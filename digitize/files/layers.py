@@ -52,7 +52,7 @@ LAYERS: dict[Role, Layer] = {
     "bend": Layer("BEND_LINE", "bend lines: scribe, do not cut", False, 200, "#bf00ff", 0.18),
     "bend toward": Layer(
         "BEND_TOWARD",
-        "bend toward the traced face: scribe, do not cut",
+        "bend toward the face you look at: scribe, do not cut",
         False,
         212,
         "#a500a5",
@@ -60,7 +60,7 @@ LAYERS: dict[Role, Layer] = {
     ),
     "bend away": Layer(
         "BEND_AWAY",
-        "bend away from the traced face: scribe, do not cut",
+        "bend away from the face you look at: scribe, do not cut",
         False,
         24,
         "#7f1f00",

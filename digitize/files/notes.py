@@ -1,4 +1,8 @@
-"""The few lines every drawing carries: what it is, how thick, how sure, which way up."""
+"""The few lines every drawing carries: what it is, how thick, how sure, which way up.
+
+The sheet's line also says in what a drawing differs from the piece: of the other hand, or the
+path of a cutter.
+"""
 
 from __future__ import annotations
 
@@ -22,18 +26,25 @@ def one_line(text: str) -> str:
 
 def note_lines(pattern: Pattern, unit: Unit) -> list[str]:
     """Name, sheet, precision, what limits it, and then the doubts, a line each."""
-    sheet = (
-        f"{length(pattern.thickness_mm, unit)} sheet"
-        if pattern.thickness_mm is not None
-        else "sheet thickness not given"
-    )
     return [
         one_line(pattern.name)[:LONGEST_NAME] or "pattern",
-        f"{sheet}, seen from the traced face",
+        sheet_line(pattern, unit),
         precision_line(pattern, unit),
         *([limit] if (limit := limit_line(pattern, unit)) else []),
         *doubt_lines(pattern),
     ]
+
+
+def sheet_line(pattern: Pattern, unit: Unit) -> str:
+    """Thickness, the face one looks at, and in what the drawing differs from the piece."""
+    thick, drawn = pattern.thickness_mm, pattern.drawn
+    sheet = "sheet thickness not given" if thick is None else f"{length(thick, unit)} sheet"
+    parts = [f"{sheet}, seen from {drawn.face}"]
+    if drawn.opposite_hand:
+        parts.append("opposite hand of the traced piece")
+    if drawn.kerf_mm is not None:
+        parts.append(f"path of a cutter of {length(drawn.kerf_mm, unit, 2)} kerf, not the piece")
+    return "; ".join(parts)
 
 
 def doubt_lines(pattern: Pattern) -> list[str]:

@@ -12,7 +12,8 @@ from digitize.pattern.segments import Point
 
 SAME_PLACE_MM = 5.0  # one spot of a blank, though worked out twice
 
-_ASSUMED = ("traced-assumed", "radius-assumed", "law-assumed", "gauge-nominal")
+_DRAWN = ("blank-opposite-hand", "blank-from-behind", "blank-kerf", "flanges-mitred")
+_SIZE_ASSUMED = ("traced-assumed", "radius-assumed", "gauge-nominal")
 _WARNS = (
     "bend-unrelieved",
     "bend-along-grain",
@@ -21,6 +22,7 @@ _WARNS = (
     "flange-low",
     "hem-outermost",
 )
+_LITTLE = ("law-assumed",)  # tenths of a millimetre to a bend
 _BY_THE_WAY = ("mode-chosen",)
 
 _NAMES = re.compile(r"\b[BF]\d+(?:\+B\d+)*\b")
@@ -40,13 +42,19 @@ def distinct(notices: Iterable[Notice]) -> tuple[Notice, ...]:
 def grouped(notices: Iterable[Notice]) -> tuple[Notice, ...]:
     """One notice for all of a kind, naming every place; what decides the size comes first.
 
-    Doubts lead, then what nobody said and was assumed, then warnings, then what was done.
+    Doubts lead, then in what the drawing differs from the traced piece, then what nobody said
+    and decides sizes, then warnings, then what was done.
     """
     kinds: dict[tuple[str, str], list[Notice]] = {}
     for notice in distinct(notices):
         kinds.setdefault((notice.level, notice.code), []).append(notice)
     told = [one for alike in kinds.values() for one in _together(alike)]
     return tuple(sorted(told, key=_rank))
+
+
+def at_the_bench(notices: Iterable[Notice]) -> tuple[Notice, ...]:
+    """The notices without what matters only to who traced the piece."""
+    return tuple(n for n in notices if n.level == "doubt" or n.code not in _BY_THE_WAY)
 
 
 def _same(a: Notice, b: Notice) -> bool:
@@ -85,7 +93,8 @@ def _place(notice: Notice) -> Point | None:
 def _rank(notice: Notice) -> tuple[int, int]:
     if notice.level == "doubt":
         return 0, 0
-    for rank, codes in ((1, _ASSUMED), (2, _WARNS), (4, _BY_THE_WAY)):
+    ranked = ((1, _DRAWN), (2, _SIZE_ASSUMED), (3, _WARNS), (5, _LITTLE), (6, _BY_THE_WAY))
+    for rank, codes in ranked:
         if notice.code in codes:
             return rank, codes.index(notice.code)
-    return 3, 0
+    return 4, 0

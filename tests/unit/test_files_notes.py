@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pytest
 
 from digitize.errors import Notice
@@ -5,7 +7,7 @@ from digitize.files.lettering import drawable, shortened, width
 from digitize.files.notes import note_lines, one_line, wrapped_notes
 from digitize.files.units import length, rounded
 from digitize.pattern.contour import Circle
-from digitize.pattern.model import Pattern, Precision
+from digitize.pattern.model import Drawn, Pattern, Precision
 
 
 def disc(precision: Precision | None = None) -> Pattern:
@@ -30,6 +32,15 @@ def test_notes_say_what_how_thick_how_sure_and_what_is_doubtful() -> None:
         "0.059 in sheet, seen from the traced face",
         "precision not stated",
     ]
+
+
+def test_the_sheet_says_in_what_a_drawing_differs_from_the_piece() -> None:
+    def said(drawn: Drawn) -> str:
+        return note_lines(replace(disc(), drawn=drawn), "mm")[1]
+
+    assert said(Drawn(behind=True)) == "1.5 mm sheet, seen from the back of the traced face"
+    assert said(Drawn(opposite_hand=True)).endswith("; opposite hand of the traced piece")
+    assert said(Drawn(kerf_mm=1.5)).endswith("; path of a cutter of 1.50 mm kerf, not the piece")
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,5 @@
 from digitize.errors import Notice
-from digitize.files.notices import distinct, grouped
+from digitize.files.notices import at_the_bench, distinct, grouped
 
 TEARS = "in the sheet near {}, {} mm and will tear there: cut a relief"
 
@@ -42,13 +42,17 @@ def test_what_decides_the_size_comes_before_what_was_done():
     cut = Notice("relief-cut", "4 round reliefs cut at B1")
     assumed = [Notice(f"{what}-assumed", f"B1: {what}") for what in ("law", "radius", "traced")]
     doubt = Notice("hole-in-bend", "the hole near 3, 4 mm reaches into bend B1", "doubt")
-    told = grouped([mode, cut, *assumed, tears("B1 ends", 1, 1), doubt])
+    drawn = [Notice(code, code) for code in ("flanges-mitred", "blank-kerf")]
+    told = grouped([mode, cut, *assumed, *drawn, tears("B1 ends", 1, 1), doubt])
     assert [n.code for n in told] == [
         "hole-in-bend",
+        "blank-kerf",
+        "flanges-mitred",
         "traced-assumed",
         "radius-assumed",
-        "law-assumed",
         "bend-unrelieved",
         "relief-cut",
+        "law-assumed",
         "mode-chosen",
     ]
+    assert [n.code for n in at_the_bench(told)] == [n.code for n in told[:-1]]

@@ -9,6 +9,7 @@ import shapely
 from pypdfium2.raw import FPDF_PAGEOBJ_TEXT
 
 from digitize.errors import Notice
+from digitize.files import dxf, svg
 from digitize.files.paper import writer as paper
 from digitize.files.paper.key import MARK_DASHES
 from digitize.files.paper.offcut import Offcut
@@ -17,7 +18,7 @@ from digitize.files.paper.part import _runs
 from digitize.files.paper.seams import lay_marks, seams
 from digitize.files.paper.tiling import MARGIN_MM, PAPERS_MM, Page, part_area, tile
 from digitize.pattern.contour import Circle, Contour, Edge, Slot
-from digitize.pattern.model import BendLine, Pattern, PointMark, Precision, ScribeLine
+from digitize.pattern.model import BendLine, Drawn, Pattern, PointMark, Precision, ScribeLine
 from digitize.pattern.segments import Line, Point
 
 
@@ -290,6 +291,19 @@ def test_a_name_too_long_for_the_part_is_shortened_on_it() -> None:
     (text,) = texts(paper.render(pattern))
     assert "a bulkhead panel of the long na" in text.splitlines()[0]
     assert text.splitlines()[0].endswith("...")
+
+
+def test_paper_dxf_and_svg_say_what_a_drawing_is_not() -> None:
+    drawn = Drawn(behind=True, opposite_hand=True, kerf_mm=2.0)
+    pattern = plate(120.0, 60.0, drawn=drawn, thickness_mm=1.0)
+    (page,) = texts(paper.render(pattern))
+    assert "cutter's middle, not the edge" in page
+    assert "cut, along its middle" not in page
+    for text in (page, dxf.render(pattern).decode(), svg.render(pattern).decode()):
+        words = " ".join(text.split())
+        assert "seen from the back of the traced face" in words
+        assert "opposite hand" in words
+        assert "path of a cutter" in words
 
 
 def test_wide_lines_are_cut_and_narrow_ones_marked() -> None:

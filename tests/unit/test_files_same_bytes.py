@@ -6,7 +6,9 @@ import sys
 
 PROGRAM = """
 import hashlib
-from digitize.files import dxf, paper, svg, topdown_proof
+from digitize.files import dxf, svg
+from digitize.files.paper import writer as paper
+from digitize.files.pictures import topdown_proof
 from digitize.pattern.contour import Circle, Slot
 from digitize.pattern.model import Pattern
 p = Pattern("lid", Circle((0, 0), 60, "restored"), (Slot((0, 0), (9, 4), 2), Circle((20, 20), 3)))

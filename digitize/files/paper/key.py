@@ -59,7 +59,10 @@ def key_rows(pattern: Pattern, marks: Sequence[FoldMark], *, trim: bool) -> tupl
         for closed in (pattern.outline, *pattern.openings)
         for edge in closed.as_contour().edges
     }
-    rows = [KeyRow("trim to here; mark it" if trim else "cut, along its middle", WIDE_MM)]
+    cut = "trim to here; mark it" if trim else "cut, along its middle"
+    if pattern.drawn.kerf_mm is not None:
+        cut = "cutter's middle, not the edge"
+    rows = [KeyRow(cut, WIDE_MM)]
     if evidence - {"measured"}:
         rows.append(KeyRow("cut; rebuilt edge, check", WIDE_MM, RESTORED_DASHES))
     if trim:
