@@ -8,6 +8,7 @@ import shapely
 
 from digitize.bending.facts import BendFacts
 from digitize.bending.materials import Material
+from digitize.blank.errors import NotDeveloped
 from digitize.blank.folds import Fold, FoldTree
 from digitize.blank.outline import OpenEnd
 from digitize.errors import Notice
@@ -23,6 +24,19 @@ FLANGE_SOURCE = "four thicknesses and at least 2 T + R, two makers' design guide
 UNRELIEVED = "bend-unrelieved"
 HAND_MM = 8.0
 HAND_SOURCE = "common practice, no source"
+
+
+def refuse_flanges_gone(tree: FoldTree) -> None:
+    """Raise NotDeveloped where a flange ends within its bend: nothing of it can be folded up."""
+    for fold, face, height in _flange_heights(tree):
+        facts = fold.facts
+        if height < facts.reach_mm:
+            raise NotDeveloped(
+                f"the flange F{face + 1} reaches {height:.1f} mm from {facts.name}, and a bend of "
+                f"radius {facts.radius_mm:g} mm through {facts.angle_deg:g}° takes up "
+                f"{facts.reach_mm:.1f} mm of that: nothing flat is left of it",
+                do="choose a smaller radius, or a longer flange",
+            )
 
 
 def check(blank: Pattern, tree: FoldTree, open_ends: Sequence[OpenEnd]) -> tuple[Notice, ...]:
@@ -62,37 +76,36 @@ def _holes(blank: Pattern, tree: FoldTree) -> Iterable[Notice]:
                 yield Notice("hole-near-bend", text)
 
 
-def _flanges(tree: FoldTree) -> Iterable[Notice]:
+def _flange_heights(tree: FoldTree) -> Iterable[tuple[Fold, int, float]]:
+    """Each bend with the flanges at it, and how high they are."""
     for fold in tree.folds:
-        facts = fold.facts
-        if facts.angle_deg == 0.0:
+        if fold.facts.angle_deg == 0.0:
             continue
         for face in (fold.parent, fold.child):
             if sum(face in (f.parent, f.child) for f in tree.folds) > 1 and face != fold.child:
                 continue
-            height = _height_mm(tree, fold, face)
-            least = max(
-                FLANGE_THICKNESSES * facts.thickness_mm,
-                2 * facts.thickness_mm + facts.radius_mm,
+            yield fold, face, _height_mm(tree, fold, face)
+
+
+def _flanges(tree: FoldTree) -> Iterable[Notice]:
+    for fold, face, height in _flange_heights(tree):
+        facts = fold.facts
+        least = max(
+            FLANGE_THICKNESSES * facts.thickness_mm,
+            2 * facts.thickness_mm + facts.radius_mm,
+        )
+        if height < least:
+            text = (
+                f"face F{face + 1} beside bend {facts.name} is {height:.1f} mm high and wants "
+                f"{least:.1f} mm to be held: {FLANGE_SOURCE}"
             )
-            if height <= facts.reach_mm:
-                text = (
-                    f"face F{face + 1} beside bend {facts.name} is {height:.1f} mm high, all of "
-                    "it bend: nothing flat is left"
-                )
-                yield Notice("flange-gone", text, "doubt")
-            elif height < least:
-                text = (
-                    f"face F{face + 1} beside bend {facts.name} is {height:.1f} mm high and wants "
-                    f"{least:.1f} mm to be held: {FLANGE_SOURCE}"
-                )
-                yield Notice("flange-short", text)
-            elif height < HAND_MM:
-                text = (
-                    f"face F{face + 1} beside bend {facts.name} is {height:.1f} mm high; by hand "
-                    f"below {HAND_MM:g} mm is awkward: {HAND_SOURCE}"
-                )
-                yield Notice("flange-low", text)
+            yield Notice("flange-short", text)
+        elif height < HAND_MM:
+            text = (
+                f"face F{face + 1} beside bend {facts.name} is {height:.1f} mm high; by hand "
+                f"below {HAND_MM:g} mm is awkward: {HAND_SOURCE}"
+            )
+            yield Notice("flange-low", text)
 
 
 def _height_mm(tree: FoldTree, fold: Fold, face: int) -> float:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import shapely
 
 from digitize.bending.facts import BendFacts, told
-from digitize.blank.checks import check
+from digitize.blank.checks import check, refuse_flanges_gone
 from digitize.blank.errors import NotDeveloped
 from digitize.blank.faces import split
 from digitize.blank.folds import FoldTree, fold_tree
@@ -60,14 +60,15 @@ class Blank:
 def develop(pattern: Pattern, facts: Sequence[BendFacts], base: int | None = None) -> Blank:
     """The blank of a pattern; ``base`` is the face that stays, the largest by default.
 
-    Raises NotDeveloped where the bend lines do not divide the piece, or the blank would
-    overlap itself.
+    Raises NotDeveloped where the bend lines do not divide the piece, a flange ends within its
+    bend, or the blank would overlap itself.
     """
     facts = tuple(facts)
     pattern = joined_corners(told(pattern, facts))
     facts = tuple(replace(f, line=b) for f, b in zip(facts, pattern.bends, strict=True))
     faces = split(pattern)
     tree = fold_tree(faces, facts, faces.largest() if base is None else base)
+    refuse_flanges_gone(tree)
     outline = blank_outline(tree)
     carrier = Carrier(tree)
     moved = [
