@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import assert_never
 
 from digitize.blank.cutting import Axis
@@ -20,12 +21,14 @@ _SAME_MM = 1e-7
 _PARALLEL = 1e-6
 _SMOOTH_RAD = 0.35  # a joint that a fit left not quite tangent
 _HAIR_MM = 0.2
+_LEAST_CORNER = 0.2  # sine of the angle between two edges that an arc rounds the corner of
 _SWALLOWED = 4.0  # times the largest move: edges up to that long may vanish
 
 
 def moved(contour: Contour, out_mm: Sequence[float]) -> Contour:
     """The contour with edge ``i`` moved ``out_mm[i]`` outward; negative is inward.
 
+    The rounding of a corner that is not moved itself goes with the corner, as large as it was.
     A short edge that is swallowed by its neighbours is left out.  Raises NotDeveloped where a
     longer one vanishes or neighbours no longer meet.
     """
@@ -33,6 +36,9 @@ def moved(contour: Contour, out_mm: Sequence[float]) -> Contour:
     curves = [
         (e, _moved(e.segment, to_right * d)) for e, d in zip(contour.edges, out_mm, strict=True)
     ]
+    for i, out in enumerate(out_mm):
+        if out == 0.0:
+            _go_with_corner(curves, i)
     short = _SWALLOWED * max(map(abs, out_mm))
     while True:
         edges, lost = _led(curves)
@@ -47,6 +53,45 @@ def moved(contour: Contour, out_mm: Sequence[float]) -> Contour:
                 do="move its neighbours less, or draw it into one of them",
             )
         del curves[lost]
+
+
+def _go_with_corner(curves: list[tuple[Edge, Segment]], i: int) -> None:
+    """Take an edge that rounds the corner of two straight ones along with that corner.
+
+    Moved in parallel, the lines beside it meet as they did before, so it fits between them.
+    """
+    n = len(curves)
+    (one, before), (rounding, arc), (two, after) = (curves[k % n] for k in (i - 1, i, i + 1))
+    old = _rounded_corner(one.segment, arc, two.segment)
+    if old is None or not (isinstance(before, Line) and isinstance(after, Line)):
+        return
+    new = _axis(before).crossing(_axis(after))
+    dx, dy = new[0] - old[0], new[1] - old[1]
+    start, end = ((x + dx, y + dy) for x, y in (arc.start_mm, arc.end_mm))
+    reaching = _axis(before).station(start)[0] > 0.0
+    if reaching and _axis(after).station(end)[0] < after.length_mm:
+        curves[i - 1] = one, Line(before.start_mm, start)
+        curves[i] = rounding, replace(arc, start_mm=start, end_mm=end)
+        curves[(i + 1) % n] = two, Line(end, after.end_mm)
+
+
+def _rounded_corner(before: Segment, arc: Segment, after: Segment) -> Point | None:
+    """Where the lines beside a rounding would meet; None where it is no rounding of a corner."""
+    if not (isinstance(before, Line) and isinstance(arc, Arc) and isinstance(after, Line)):
+        return None
+    turns = (
+        arc.start_direction_rad - before.end_direction_rad,
+        after.start_direction_rad - arc.end_direction_rad,
+    )
+    smooth = all(abs(math.remainder(turn, math.tau)) < _SMOOTH_RAD for turn in turns)
+    one, other = _axis(before), _axis(after)
+    if not smooth or abs(one.sine(other)) < _LEAST_CORNER:
+        return None
+    return one.crossing(other)
+
+
+def _axis(line: Line) -> Axis:
+    return Axis.between(line.start_mm, line.end_mm)
 
 
 def _led(curves: Sequence[tuple[Edge, Segment]]) -> tuple[list[Edge], int | None]:

@@ -67,11 +67,10 @@ def test_moved_contours_agree_with_shapely(rounded):
     assert radii == pytest.approx([11.5, bite.radius_mm - 1.5])
 
 
-def test_an_edge_beside_a_tangent_arc_moves_with_a_step(rounded):
-    out = [0.0, 2.0, 0.0, 0.0, 0.0, 0.0, 0.0]
-    wider = moved(rounded, out)
+def test_an_edge_that_goes_on_in_another_moves_with_a_step(contour):
+    wider = moved(contour((0, 0), (60, 0), (60, 20), (60, 40), (0, 40)), [0, 2.0, 0, 0, 0])
     assert closed_extent_mm(wider)[2] == pytest.approx(62)
-    assert len(wider.edges) == 8
+    assert len(wider.edges) == 6
     assert fault_free(wider)
 
 
@@ -136,6 +135,29 @@ def test_a_joggle_too_shallow_for_its_radius_is_refused(plate):
     thin = replace(plate, thickness_mm=None)
     with pytest.raises(BadBend, match="thickness"):
         worked(thin, EdgeWork(laps={"E3": Lap(12.0, Joggle(1.0, 1.0))}))
+
+
+def test_the_rounding_of_a_corner_goes_with_an_edge_that_is_moved(make):
+    """A plate of 100 by 40 whose upper corners are rounded by 6 mm: trimmed, one of 100 by 42."""
+
+    def rounded(height):
+        corners = [(0, 0), (100, 0), (100, height - 6), (94, height), (6, height), (0, height - 6)]
+        sides = list(zip(corners, corners[1:] + corners[:1], strict=True))
+        quarter = math.tan(math.pi / 8)
+        return Contour.of(
+            [Arc(a, b, quarter) if i in (2, 4) else Line(a, b) for i, (a, b) in enumerate(sides)]
+        )
+
+    plate = make(rounded(40))
+    names = named_edges(plate.outline, (0.0, 0.0))
+    (top,) = [e.name for e in names if e.segment.start_mm == (94, 40)]
+    trimmed = worked(plate, EdgeWork(trim_mm={top: 2.0}))
+    assert len(trimmed.outline.edges) == 6
+    for edge, meant in zip(trimmed.outline.edges, rounded(42).edges, strict=True):
+        assert edge.segment.start_mm == pytest.approx(meant.segment.start_mm)
+        assert getattr(edge.segment, "bulge", 0) == pytest.approx(
+            getattr(meant.segment, "bulge", 0)
+        )
 
 
 def test_a_cutter_path_leaves_the_pattern_s_own_sizes(plate):
