@@ -19,6 +19,7 @@ Role = Literal[
     "bend",
     "bend toward",
     "bend away",
+    "bead",
     "tangent",
     "tool",
     "mark",
@@ -40,7 +41,9 @@ class Layer:
 
 
 def bend_role(bend: BendLine) -> Role:
-    """The layer of a bend line, by the way it is bent."""
+    """The layer of a bend line, by the way it is bent; a bead's is not bent at all."""
+    if bend.bead is not None:
+        return "bead"
     if bend.toward_face is None:
         return "bend"
     return "bend toward" if bend.toward_face else "bend away"
@@ -65,6 +68,9 @@ LAYERS: dict[Role, Layer] = {
         24,
         "#7f1f00",
         0.18,
+    ),
+    "bead": Layer(
+        "BEAD_LINE", "middle of a bead: rolled in, not bent, not cut", False, 174, "#00007f", 0.18
     ),
     "tangent": Layer(
         "BEND_TANGENT", "where a bend begins and ends: do not cut", False, 252, "#666666", 0.18

@@ -12,7 +12,13 @@ from digitize.pattern.segments import Point
 
 SAME_PLACE_MM = 5.0  # one spot of a blank, though worked out twice
 
-_DRAWN = ("blank-opposite-hand", "blank-from-behind", "blank-kerf", "flanges-mitred")
+_DRAWN = (
+    "blank-opposite-hand",
+    "blank-from-behind",
+    "blank-kerf",
+    "blank-bead",
+    "flanges-mitred",
+)
 _SIZE_ASSUMED = ("traced-assumed", "radius-assumed", "gauge-nominal")
 _WARNS = (
     "bend-unrelieved",

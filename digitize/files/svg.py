@@ -121,7 +121,7 @@ class _Page:
             case "opening":
                 for opening in dict.fromkeys(pattern.openings):
                     self._closed(group, opening)
-            case "bend" | "bend toward" | "bend away":
+            case "bend" | "bend toward" | "bend away" | "bead":
                 roles = {(b.start_mm, b.end_mm): bend_role(b) for b in pattern.bends}
                 for ends, own in roles.items():
                     if own == role:

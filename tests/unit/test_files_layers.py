@@ -1,10 +1,12 @@
 import re
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 from ezdxf.colors import aci2rgb
 
-from digitize.files.layers import LAYERS
+from digitize.files.layers import LAYERS, bend_role
+from digitize.pattern.model import BendLine
 
 
 def test_layer_names_are_safe_for_r12_and_unlike_each_other() -> None:
@@ -27,6 +29,12 @@ def test_no_colour_means_something_to_a_cutting_program_by_accident() -> None:
     colours = [layer.rgb for layer in LAYERS.values()]
     assert not {"#ff0000", "#0000ff"} & set(colours)
     assert len(set(colours)) == len(colours)
+
+
+def test_a_bead_is_on_no_layer_of_bends() -> None:
+    line = BendLine((0.0, 0.0), (1.0, 0.0), 0.0, True)
+    assert bend_role(line) == "bend toward"
+    assert bend_role(replace(line, bead="arc 20 x 4 mm, held")) == "bead"
 
 
 def test_only_outline_and_openings_cut() -> None:

@@ -293,6 +293,13 @@ def test_a_name_too_long_for_the_part_is_shortened_on_it() -> None:
     assert text.splitlines()[0].endswith("...")
 
 
+def test_a_bead_is_not_named_a_bend() -> None:
+    line = BendLine((0.0, 20.0), (120.0, 20.0), 0.0, True, bead="arc 20 x 4 mm, held")
+    (page,) = texts(paper.render(plate(120.0, 60.0, bends=(line,))))
+    assert "B1 bead arc 20 x 4 mm, held, not bent" in page
+    assert "B1 bend" not in page
+
+
 def test_paper_dxf_and_svg_say_what_a_drawing_is_not() -> None:
     drawn = Drawn(behind=True, opposite_hand=True, kerf_mm=2.0)
     pattern = plate(120.0, 60.0, drawn=drawn, thickness_mm=1.0)

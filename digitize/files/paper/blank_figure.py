@@ -87,9 +87,11 @@ class _Figure:
             (ax, ay), (bx, by) = line.coords
             self.pages.canvas.line(ax, ay, bx, by)
         self._overall(unit)
-        for number, line in enumerate(self.bends, 1):
+        bends = zip(self.blank.pattern.bends, self.bends, strict=True)
+        for number, (bend, line) in enumerate(bends, 1):
             name = f"B{number}"
-            self._bend_name(line, name, places.get(name, ()))
+            words = name if bend.bead is None else f"{name} bead"
+            self._bend_name(line, words, places.get(name, ()))
         parts = regions(self.blank.tree, self.blank.pattern)
         for face, area in enumerate(parts.faces):
             if not area.is_empty:

@@ -206,6 +206,8 @@ def _hole_size(sizes: DimensionList, name: str, hole: Circle | Slot, unit: Unit)
 
 
 def _bend_words(number: int, bend: BendLine) -> str:
+    if bend.bead is not None:
+        return f"B{number} bead {bend.bead}, not bent"
     text = f"B{number} bend"
     if bend.angle_deg is not None:
         text += f" {bend.angle_deg:g}°"

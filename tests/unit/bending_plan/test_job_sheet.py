@@ -1,3 +1,4 @@
+from dataclasses import replace
 from itertools import combinations
 
 import folded_pieces as pieces
@@ -138,6 +139,13 @@ def test_bends_close_together_each_show_their_name_and_place_in_the_order():
     strip = pieces.channel(web=3.0, left=150.0, right=12.0, length=140.0)
     words = figure(strip, {"B1": [2], "B2": [1]})
     assert sorted(w for w in words if w[0] in "BF") == ["B12", "B21", "F1", "F2", "F3"]
+
+
+def test_a_bead_is_not_named_a_bend():
+    strip = pieces.channel(length=120.0)
+    first, second = strip.bends
+    beaded = replace(strip, bends=(replace(first, bead="arc 20 x 4 mm, held"), second))
+    assert figure(beaded, {}).count("bead") == 1
 
 
 def test_a_crooked_blank_is_drawn_squared_up_with_its_overall_size():
