@@ -5,7 +5,9 @@ where the sheet runs on beside a bend's end it is a notch beside the end, past t
 line.  Sizes: a corner hole of twice the inside radius, not below 1/8 in up to 0.064 in of
 thickness and 3/16 in above (FAA-H-8083-31, "folding a box"; written for aluminium), reaching
 behind the tangent lines; a notch one thickness wide, not below 1.5 mm (common practice, no
-source), and 1/32 in past the tangent line (FAA).
+source), and 1/32 in past the tangent line (FAA).  At a wide radius the hole is larger than twice
+that: about the crossing of the tangent lines it must reach to where the bends meet, some 1.5 radii
+away, or the sheet between would tear or be crushed.
 """
 
 from __future__ import annotations
@@ -59,7 +61,11 @@ def relieved(blank: Blank, style: Style) -> Blank:
         openings[opening] = _opened(around, cutter)
     outline = largest_without(outline, cutters, "a relief")
     names = sorted({f.facts.name for end in blank.open_ends for f in end.folds})
-    text = f"{len(blank.open_ends)} {style} reliefs cut at {', '.join(names)}: {SOURCE}"
+    count = len(blank.open_ends)
+    number = f"1 {style} relief" if count == 1 else f"{count} {style} reliefs"
+    across = max((_across_mm(c) for c in cutters), default=0.0)
+    holes = f", corner holes of up to {across:.1f} mm" if across else ""
+    text = f"{number} cut at {', '.join(names)}{holes}: {SOURCE}"
     notices = [n for n in blank.pattern.notices if n.code != UNRELIEVED]
     pattern = replace(
         blank.pattern,
@@ -68,6 +74,12 @@ def relieved(blank: Blank, style: Style) -> Blank:
         notices=(*notices, Notice("relief-cut", text)),
     )
     return replace(blank, pattern=within(pattern), open_ends=())
+
+
+def _across_mm(cutter: Contour) -> float:
+    """Diameter of a corner hole, 0 of any other relief."""
+    radii = [e.segment.radius_mm for e in cutter.edges if isinstance(e.segment, Arc)]
+    return 2 * radii[0] if len(radii) == len(cutter.edges) else 0.0
 
 
 def _opened(opening: Contour, cutter: Contour) -> Contour:

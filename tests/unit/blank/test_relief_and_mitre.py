@@ -73,6 +73,27 @@ def test_corner_holes_have_the_published_least_diameter(box, unfold):
         assert radii == {round(least / 2, 6)}
 
 
+def test_a_hole_at_a_wide_radius_is_no_larger_than_it_takes_to_open(box, unfold):
+    (text,) = (
+        n.text
+        for n in relieved(unfold(box, Said(90.0, True, 6.0)), "round").pattern.notices
+        if n.code == "relief-cut"
+    )
+    # Middles of bends lie half an allowance beyond the tangent lines; the cut passes by 0.25 mm.
+    corner = math.hypot(*[math.pi / 2 * 6.44 / 2] * 2)
+    assert (
+        f"4 round reliefs cut at B1, B2, B3, B4, corner holes of up to {2 * corner + 0.5:.1f} mm"
+        in (text)
+    )
+
+
+def test_one_relief_is_one(make, contour, unfold):
+    outline = contour((0, 0), (60, 0), (60, 60), (40, 60), (40, 40), (0, 40))
+    blank = relieved(unfold(make(outline, ((40, 40), (60, 40))), RIGHT), "round")
+    (text,) = (n.text for n in blank.pattern.notices if n.code == "relief-cut")
+    assert text.startswith("1 round relief cut at B1: ")
+
+
 @pytest.mark.parametrize("style", ["round", "square"])
 def test_a_tab_gets_a_notch_at_either_end_past_the_tangent_line(tab, unfold, style):
     blank = relieved(unfold(tab, RIGHT), style)
