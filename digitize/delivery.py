@@ -6,7 +6,7 @@ failure leaves the folder as it was.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,14 +29,13 @@ from digitize.pattern import document
 from digitize.pattern.contour import Closed
 from digitize.pattern.model import Pattern
 from digitize.photo.reading import read_photo
-from digitize.tracing.traces import BRIDGED, FloatArray, TracedLoop, TracedPiece
+from digitize.tracing.traces import TracedPiece
 
 DOCUMENT = ".pattern.json"
 PHOTO_PROOF = "-photo.png"
 _EACH_PATTERN = (DOCUMENT, ".dxf", "-r12.dxf", ".svg", "-1to1.pdf", "-topdown.png")
 
 _TOPDOWN_PX = 2000.0  # longest side
-_SHOWN_BESIDE_GAP_MM = 1.0
 _SHOWN_STEP_PX = 10  # between places where a photo is asked whether it reaches there
 
 
@@ -58,8 +57,8 @@ def deliver(
 ) -> tuple[Path, ...]:
     """Write every file of a job and return their paths; raises ``NotWritten``."""
     files: dict[Path, bytes] = {}
-    for pattern, piece in zip(result.patterns, result.traced.pieces, strict=True):
-        for suffix, data in zip(_EACH_PATTERN, _of(pattern, piece, result, options), strict=True):
+    for pattern in result.patterns:
+        for suffix, data in zip(_EACH_PATTERN, _of(pattern, result, options), strict=True):
             files[folder / f"{pattern.name}{suffix}"] = data
     stem = result.stem
     files[folder / f"{stem}{PHOTO_PROOF}"] = photo_proof.render(
@@ -68,9 +67,7 @@ def deliver(
     return write_all(files, overwrite=overwrite)
 
 
-def _of(
-    pattern: Pattern, piece: TracedPiece, result: JobResult, options: DeliveryOptions
-) -> Iterator[bytes]:
+def _of(pattern: Pattern, result: JobResult, options: DeliveryOptions) -> Iterator[bytes]:
     """The files of one pattern, in the order of ``_EACH_PATTERN``."""
     unit = options.unit
     yield document.dumps(pattern).encode()
@@ -78,9 +75,8 @@ def _of(
     yield dxf.render(pattern, dxf.DxfOptions(unit, "R12"))
     yield svg.render(pattern, svg.SvgOptions(unit))
     yield paper.render(pattern, paper.PaperOptions(paper=options.paper, unit=unit))
-    bridged_mm = [points_mm for points_mm, _ in _bridged(piece)]
     picture = _topdown_picture(pattern, result)
-    yield topdown_proof.render(pattern, picture, unit=unit, bridged_mm=bridged_mm)
+    yield topdown_proof.render(pattern, picture, unit=unit)
 
 
 def _topdown_picture(pattern: Pattern, result: JobResult) -> TopdownPicture:
@@ -122,7 +118,19 @@ def _caption(result: JobResult, unit: Unit) -> list[str]:
     for pattern in patterns:
         name, sheet, precision = note_lines(pattern, unit)[:3]
         lines.append(f"{name}: {sheet}, {precision}")
-    return [*lines, *dict.fromkeys(line for p in patterns for line in doubt_lines(p))]
+    return [*lines, *_doubts(patterns)]
+
+
+def _doubts(patterns: Sequence[Pattern]) -> list[str]:
+    """The doubts about several patterns, with the names of those that each is about."""
+    about: dict[str, list[str]] = {}
+    for pattern in patterns:
+        for line in doubt_lines(pattern):
+            about.setdefault(line, []).append(pattern.name)
+    return [
+        line if len(names) == len(patterns) else f"{' and '.join(names)}: {line}"
+        for line, names in about.items()
+    ]
 
 
 def _overlays(result: JobResult) -> Iterator[Overlay]:
@@ -150,8 +158,6 @@ def _piece_overlays(
         for points_mm in _unseen(closed):
             lifted = np.column_stack((points_mm, np.full(len(points_mm), height_mm)))
             yield Overlay(camera.to_px(lifted), "restored")
-    for _, points_px in _bridged(piece):
-        yield Overlay(points_px, "restored")
     for number, bend in enumerate(pattern.bends, 1):
         ends_mm = np.array([bend.start_mm, bend.end_mm])
         yield Overlay(camera.to_px(ends_mm), "bend", label=f"B{number}")
@@ -164,27 +170,3 @@ def _unseen(closed: Closed) -> Iterator[np.ndarray]:
     for edge in closed.as_contour().edges:
         if edge.evidence != "measured":
             yield edge.segment.points_mm(0.05)
-
-
-def _bridged(piece: TracedPiece) -> Iterator[tuple[FloatArray, FloatArray]]:
-    """Stretches of the traced edges that were carried across a gap, in mm and in pixels."""
-    for loop in (piece.outline, *piece.openings):
-        for run in _bridged_runs(loop):
-            yield loop.points_mm[run], loop.points_px[run]
-
-
-def _bridged_runs(loop: TracedLoop) -> Iterator[np.ndarray]:
-    """Indices of each run of bridged points with a little of the edge at either end.
-
-    A gap of half a millimetre would otherwise be too short to see.
-    """
-    bridged = loop.evidence == BRIDGED
-    n = len(bridged)
-    if bridged.all():
-        yield np.arange(n + 1) % n
-        return
-    spacing_mm = np.median(np.hypot(*np.diff(loop.points_mm, axis=0).T))
-    more = max(1, round(_SHOWN_BESIDE_GAP_MM / max(spacing_mm, 1e-6)))
-    for start in np.flatnonzero(bridged & ~np.roll(bridged, 1)):
-        long = int(np.argmin(np.roll(bridged, -start)))
-        yield np.arange(start - more, start + long + more) % n

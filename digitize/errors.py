@@ -5,16 +5,24 @@ where the fault is known and printed only by the command line.  Subclasses belon
 step that raises them and live beside it.
 """
 
-from dataclasses import dataclass
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from enum import IntEnum
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 
 class Exit(IntEnum):
     """Exit codes of the command line: which step could not do its part."""
 
     OTHER = 1
-    ASKED = 2  # what was asked for makes no sense (also the command line's own usage errors)
+    ASKED = 2  # what was asked for makes no sense or lacks something (also wrong usage)
     PHOTO = 3  # the file is no usable photograph
     TARGET = 4  # no target seen, or not the one wanted
     CAMERA = 5  # the target does not tell where the camera stood
@@ -56,9 +64,28 @@ class Notice:
 
     ``code`` is a stable short word for scripts (``print-unmeasured``, ``sheet-curled``,
     ``edge-restored``...), ``text`` the sentence for people.  A ``doubt`` means that the
-    stated uncertainty was widened or part of the result is not certain.
+    stated uncertainty was widened or part of the result is not certain.  ``at_mm`` are the
+    places that the text names, each spelled by ``place_words``, while they still count on the
+    sheet: a finished pattern names them as its pictures do (``pattern.datum.told_from``).
     """
 
     code: str
     text: str
     level: Literal["note", "doubt"] = "note"
+    at_mm: tuple[tuple[float, float], ...] = ()
+
+    def moved(self, move: Callable[[tuple[float, float]], tuple[float, float]]) -> Notice:
+        """The notice with the places that it names moved, in its text as well."""
+        there = {place_words(at): move(at) for at in self.at_mm}
+        # Longest first: "x 1, y 20" begins with "x 1, y 2".
+        spelled = "|".join(re.escape(words) for words in sorted(there, key=len, reverse=True))
+        if not there:
+            return self
+        text = re.sub(spelled, lambda found: place_words(there[found[0]]), self.text)
+        return replace(self, text=text, at_mm=tuple(move(at) for at in self.at_mm))
+
+
+def place_words(at_mm: Sequence[float] | NDArray[np.float64]) -> str:
+    """A place (2,) as notices spell it, to the millimetre."""
+    x, y = (round(float(v)) for v in at_mm)
+    return f"x {x}, y {y}"

@@ -24,6 +24,7 @@ from digitize.errors import DigitizeError, Exit, Notice
 from digitize.judging.check import light_seen
 from digitize.judging.judge import judge
 from digitize.pattern.contour import Closed
+from digitize.pattern.datum import datum_of, told_from
 from digitize.pattern.model import (
     BendLine,
     CameraFacts,
@@ -46,6 +47,7 @@ from digitize.tracing.mode import choose_mode
 from digitize.tracing.opening.trace import PAPER_MM, OpeningOptions, trace_opening
 from digitize.tracing.silhouette.trace import SilhouetteOptions, trace_silhouette
 from digitize.tracing.traces import Traced, TracedLoop, TracedPiece
+from digitize.tracing.unseen import unseen
 from digitize.uncertainty.budget import Circumstances, precision_of
 
 Mode = Literal["auto"] | TracedFrom
@@ -312,10 +314,11 @@ def _pattern(
 ) -> Pattern:
     outline, eaten = _closed(piece.outline, seen.options, opening=traced.mode == "opening")
     openings = [_closed(loop, seen.options, opening=True) for loop in piece.openings]
-    return Pattern(
+    edges = (outline, *(closed for closed, _ in openings))
+    pattern = Pattern(
         name=name,
         outline=outline,
-        openings=tuple(closed for closed, _ in openings),
+        openings=edges[1:],
         bends=tuple(
             BendLine(b.start_mm, b.end_mm, u_mm=b.u_mm, u_deg=b.u_deg) for b in piece.bends
         ),
@@ -329,10 +332,12 @@ def _pattern(
             *_camera_notices(seen),
             *traced.notices,
             *piece.notices,
+            *(unseen(edges, piece.unseen) if piece.unseen is not None else ()),
             *eaten,
             *(notice for _, notices in openings for notice in notices),
         ),
     )
+    return replace(pattern, notices=told_from(datum_of(pattern), pattern.notices))
 
 
 def _closed(

@@ -23,7 +23,7 @@ from digitize.bundle.one_photo import sightings_used
 from digitize.bundle.papers import clear_of_papers, paper, strays
 from digitize.bundle.view import Scales, View
 from digitize.camera.camera import Camera
-from digitize.errors import DigitizeError, Exit, Notice
+from digitize.errors import DigitizeError, Exit, Notice, place_words
 from digitize.job import JobOptions, JobResult, Seen, result_of, trace_seen
 from digitize.phone.expect import expected
 from digitize.photo.photo import Photo
@@ -347,15 +347,15 @@ def _check_whole(traced: Traced, crossings_mm: FloatArray) -> tuple[Notice, ...]
     """
     if len(crossings_mm) == 0:
         return ()
-    x, y = crossings_mm[0]
+    at = (float(crossings_mm[0][0]), float(crossings_mm[0][1]))
     what = "a line runs out of what the photos show or under a sheet"
-    where = f"near x {x:.0f}, y {y:.0f} mm"
+    where = f"near {place_words(at)}"
     do = "if it belongs to the outline, take one more photo that shows where it goes on"
     largest = max(float(np.ptp(p.outline.points_mm, axis=0).max()) for p in traced.pieces)
     gaps = crossings_mm[:, None] - crossings_mm[None]
     if float(np.hypot(gaps[..., 0], gaps[..., 1]).max()) > largest:
         raise DrawingCutOff(what, where=where, do=do)
-    return (Notice("line-cut-off", f"{what} {where}: {do}", "doubt"),)
+    return (Notice("line-cut-off", f"{what} {where}: {do}", "doubt", (at,)),)
 
 
 class DrawingCutOff(DigitizeError):

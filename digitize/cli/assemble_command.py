@@ -104,7 +104,7 @@ def _shape(path: Path, metal: Material, sheet_mm: float | None) -> tuple[Shape, 
     from digitize.assembly.shape import Shape
     from digitize.cli.documents import read_pattern
     from digitize.errors import DigitizeError
-    from digitize.folding.from_pattern import NotFoldable, blank_of
+    from digitize.folding.from_pattern import ThicknessUnknown, blank_of
 
     pattern = read_pattern(path)
     if pattern.bends:
@@ -122,11 +122,9 @@ def _shape(path: Path, metal: Material, sheet_mm: float | None) -> tuple[Shape, 
         return Shape(pattern, blank.pattern.thickness_mm or 0.0, blank), assumed
     thick = sheet_mm or pattern.thickness_mm
     if thick is None:
-        raise NotFoldable(
-            "nobody said how thick the sheet is",
-            where=path.name,
-            do="give --thickness, measured",
-        )
+        unknown = ThicknessUnknown()
+        unknown.within(path.name)
+        raise unknown
     return Shape(pattern, thick), ()
 
 

@@ -23,6 +23,10 @@ def sheet(
     file: Annotated[
         Path | None, typer.Option("--file", "-f", help="File to write, .pdf or .png.")
     ] = None,
+    into: Annotated[
+        Path | None,
+        typer.Option("--into", "-o", help="Folder for it; made where missing.", show_default=False),
+    ] = None,
     overwrite: Overwrite = False,
 ) -> None:
     """Write a printed target as PDF (or PNG) at 1:1.
@@ -30,10 +34,14 @@ def sheet(
     Print it at 100 %, measure both bars with a steel rule, and tell the tool with
     'digitize printer'.
     """
+    from digitize.files.atomic import make_folder
     from digitize.sheets import printing
     from digitize.sheets.page import page
 
     path = file or Path(f"{form.strip().lower()}-{paper.strip().lower()}-{number}.pdf")
+    if into is not None:
+        make_folder(into)
+        path = into / path
     drawn = page(form, paper, number, units.value)
     if path.suffix.lower() == ".png":
         printing.write_png(path, drawn, overwrite=overwrite)

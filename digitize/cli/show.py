@@ -183,8 +183,18 @@ def _by_cause(pattern: Pattern, row: Dimension) -> dict[str, float] | None:
     return {cause: math.sqrt(variance) for cause, variance in variances.items()}
 
 
+_OVERALL = {
+    "OL": "overall, along the datum's x",
+    "OW": "overall, along the datum's y",
+    "OX": "overall across, as drawn",
+    "OY": "overall up, as drawn",
+}
+
+
 def _what(row: Dimension, edges: int) -> str:
     words = f"{row.kind} {row.other}" if row.other else row.kind
+    if row.kind == "overall":
+        words = _OVERALL[row.name]
     if row.kind == "end to end":
         words = f"uneven stretch, end to end, {edges} edges"
     return words if row.evidence == "measured" else f"{words} ({row.evidence})"

@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from digitize.curves.chain import BRIDGED, MEASURED, RESTORED, Chain, Samples, clean, thinned
 from digitize.curves.choice import SLACK, lines_and_arcs
 from digitize.curves.joints import Adjusted
+from digitize.curves.patches import point
 from digitize.curves.primitives import CircleFit, CurveError, blur_inset_mm, fit_circle
 from digitize.curves.segmentation import CORNER_DEPTH, CORNER_REACH
-from digitize.errors import Notice
+from digitize.errors import Notice, place_words
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Slot
 from digitize.pattern.region import polygon
 from digitize.pattern.segments import Arc, Line, Point, Segment
@@ -407,13 +408,14 @@ def _told(chain: Chain, borne: _Borne) -> tuple[Notice, ...]:
     stray = float(spans[borne.stray].sum())
     if stray > STRAY_TOLD_MM:
         longest = max(_runs(borne.stray), key=len)
-        x, y = chain.points_mm[longest[len(longest) // 2]]
+        at = point(chain.points_mm[longest[len(longest) // 2]])
         notices.append(
             Notice(
                 "edge-strays",
-                f"{stray:.0f} mm of edge, in short stretches as near x {x:.0f}, y {y:.0f}, stand "
+                f"{stray:.0f} mm of edge, in short stretches as near {place_words(at)}, stand "
                 "off the lines and arcs beside them and were taken for misread",
                 "doubt",
+                (at,),
             )
         )
     return tuple(notices)
@@ -422,9 +424,10 @@ def _told(chain: Chain, borne: _Borne) -> tuple[Notice, ...]:
 def _unfitted(length_mm: float, at_mm: FloatArray) -> Notice:
     return Notice(
         "edge-as-found",
-        f"{length_mm:.0f} mm of edge near x {at_mm[0]:.0f}, y {at_mm[1]:.0f} could not be made "
+        f"{length_mm:.0f} mm of edge near {place_words(at_mm)} could not be made "
         "lines and arcs and follow the points as they were found",
         "doubt",
+        (point(at_mm),),
     )
 
 

@@ -21,7 +21,7 @@ from digitize.curves.fit import fit_noting
 from digitize.curves.patches import Patch, Stretch, patched, point
 from digitize.curves.primitives import CircleFit
 from digitize.curves.segmentation import LINE_SAGITTA, Limits
-from digitize.errors import Notice
+from digitize.errors import Notice, place_words
 from digitize.pattern.contour import Closed, Contour
 from digitize.pattern.segments import Arc
 
@@ -84,24 +84,26 @@ def _doubted(closed: Closed, rounded: list[Stretch]) -> Closed:
 
 
 def _notice(s: Stretch) -> Notice:
-    (x0, y0), (x1, y1) = s.start_mm, s.end_mm
     what = "corner" if s.corner else "stretch"
     how = "; its fillet is the widest that the metal left allows" if s.rounded else ""
     return Notice(
         "edge-restored",
-        f"an eaten {what} of edge was restored from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm: "
+        f"an eaten {what} of edge was restored from {place_words(s.start_mm)} to "
+        f"{place_words(s.end_mm)}: "
         f"{s.length_mm:.1f} mm long, up to {s.depth_mm:.1f} mm deep{how}",
         "doubt",
+        (s.start_mm, s.end_mm),
     )
 
 
 def _left(s: Stretch) -> Notice:
-    (x0, y0), (x1, y1) = s.start_mm, s.end_mm
     return Notice(
         "edge-left-eaten",
-        f"{s.length_mm:.1f} mm of ragged edge from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm "
-        "is drawn as it is now: too little sound edge beside it says what it was",
+        f"{s.length_mm:.1f} mm of ragged edge from {place_words(s.start_mm)} to "
+        f"{place_words(s.end_mm)} is drawn as it is now: too little sound edge beside it says "
+        "what it was",
         "doubt",
+        (s.start_mm, s.end_mm),
     )
 
 

@@ -38,11 +38,12 @@ def rounded(value: float, expanded: float | None, unit: Unit | Literal["deg"]) -
     digits = {"mm": 1, "in": 3, "deg": 2}[unit]
     per = 1.0 if unit == "deg" else mm_per(unit)
     if expanded is None:
-        return f"{value / per:.{digits}f}", ""
+        return f"{round(value / per, digits) + 0.0:.{digits}f}", ""
     if unit == "mm" and expanded < 1.0:
         digits = 2
     up = math.ceil(expanded / per * 10**digits - 1e-6) / 10**digits
-    return f"{value / per:.{digits}f}", f"{up:.{digits}f}"
+    # Adding nothing takes the minus from a nought.
+    return f"{round(value / per, digits) + 0.0:.{digits}f}", f"{up:.{digits}f}"
 
 
 def check_length_mm(unit: Unit) -> float:

@@ -30,6 +30,16 @@ class NotFoldable(DigitizeError):
     exit_code = Exit.PATTERN
 
 
+class ThicknessUnknown(NotFoldable):
+    """Neither the pattern nor anybody says how thick the sheet is."""
+
+    exit_code = Exit.ASKED
+
+    def __init__(self) -> None:
+        """Say so."""
+        super().__init__("nobody said how thick the sheet is", do="give --thickness, measured")
+
+
 def blank_of(
     pattern: Pattern,
     metal: Material,
@@ -44,7 +54,7 @@ def blank_of(
     """
     thickness = thickness_mm if thickness_mm is not None else pattern.thickness_mm
     if thickness is None:
-        raise NotFoldable("nobody said how thick the sheet is", do="give --thickness, measured")
+        raise ThicknessUnknown
     if not pattern.bends:
         raise NotFoldable("the pattern has no bend lines", do="nothing is to be folded")
     said = dict(said or {})

@@ -9,8 +9,10 @@ and its origin the lower left of the box that the outline fills in those axes.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
+from digitize.errors import Notice
 from digitize.pattern.contour import Contour, Slot
 from digitize.pattern.edge_names import joined, named_edges
 from digitize.pattern.extent import Box, closed_extent_mm
@@ -66,6 +68,16 @@ def datum_of(pattern: Pattern) -> Datum:
             name = named.name
             break
     return Datum(origin, direction, name)
+
+
+def told_from(datum: Datum, notices: Iterable[Notice]) -> tuple[Notice, ...]:
+    """Notices with the places they name counted from the datum corner, as the pictures count."""
+    return tuple(_told_from(datum, n) if n.at_mm else n for n in notices)
+
+
+def _told_from(datum: Datum, notice: Notice) -> Notice:
+    text = f"{notice.moved(datum.of).text} (places in mm from the datum corner)"
+    return replace(notice, text=text, at_mm=())
 
 
 def turned_box(pattern: Pattern, direction_rad: float) -> Box:

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, assert_never
 
+from digitize.errors import place_words
 from digitize.pattern.budget import Reading
 from digitize.pattern.contour import Circle, Closed, Contour, Edge, Evidence, Slot
 from digitize.pattern.datum import Datum, datum_of, turned_box
@@ -295,6 +296,14 @@ class _Maker:
             own.append((ends, u_mm))
         return reading(free=free, own=own)
 
+    def _direction_rad(self, line: Line) -> float:
+        """A line's direction in the datum, from -45 degrees up to 135.
+
+        So level is about 0 and upright about 90, to whichever side a little is missing.
+        """
+        turn = math.remainder(line.start_direction_rad - self._datum.direction_rad, math.pi)
+        return turn + math.pi if turn < -math.pi / 4 else turn
+
     def _from_datum(self, line: Line, u_mm: float | None) -> Reading:
         """Of a line's direction in the datum."""
         guide = self._guide
@@ -381,9 +390,14 @@ class _Maker:
                 evidence = weakest(e.evidence for e in closed.edges)
                 back = self._datum.back
                 low_left = back((left, bottom))
-                for kind, value, end, turn in (
-                    ("length", right - left, (right, bottom), direction),
-                    ("width", top - bottom, (left, top), direction + math.pi / 2),
+                sides = (
+                    (right - left, (right, bottom), direction),
+                    (top - bottom, (left, top), direction + math.pi / 2),
+                )
+                # The longer one is the length; of a square box that along the datum's x.
+                longest_first = sorted(sides, key=lambda side: -round(side[0], 3))
+                for kind, (value, end, turn) in zip(
+                    ("length", "width"), longest_first, strict=True
                 ):
                     near, far = (extreme(closed, turn + t, name, side=side) for t in (math.pi, 0.0))
                     how = self._along(turn, near, far)
@@ -393,9 +407,14 @@ class _Maker:
                         named = NamedEdge(name, edge.segment, edge.evidence, edge.u_mm)
                         radius = self._radius(named, edge.segment, side)
                         if known(radius.value, radius.expanded):
-                            yield radius
+                            yield replace(radius, other=self._near(edge.segment))
             case _:
                 assert_never(closed)
+
+    def _near(self, arc: Arc) -> str:
+        """Where a rounding of an opening is: its middle, from the datum."""
+        x, y = self._datum.of(_half_way(arc))
+        return f"near {place_words((x, y))}"
 
     def _slot(self, name: str, slot: Slot, side: float) -> Iterator[Dimension]:
         a, b, r, u = slot.start_mm, slot.end_mm, slot.radius_mm, slot.u_mm
@@ -421,7 +440,7 @@ class _Maker:
             evidence=slot.evidence,
         )
         how = self._from_datum(axis, u)
-        turn = math.remainder(axis.start_direction_rad - self._datum.direction_rad, math.pi)
+        turn = self._direction_rad(axis)
         yield Dimension(
             name,
             "direction",
@@ -474,7 +493,7 @@ class _Maker:
             free=stretched(line.start_mm, line.end_mm), own=((1.0, None), (1.0, None)), outward=2.0
         )
         yield self._mm(name, "length", line.length_mm, (line.start_mm, line.end_mm), how)
-        turn = math.remainder(line.start_direction_rad - self._datum.direction_rad, math.pi)
+        turn = self._direction_rad(line)
         how = self._from_datum(line, bend.u_mm)
         expanded = self._expanded(how)
         if expanded is not None and bend.u_deg is not None:

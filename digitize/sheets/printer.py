@@ -197,9 +197,9 @@ def unmeasured() -> tuple[PrintScale, Notice]:
     scale = PrintScale(1.0, 1.0, UNMEASURED_U, UNMEASURED_U, measured=False, source="not measured")
     return scale, Notice(
         "print-unmeasured",
-        "nobody has measured the bars on this sheet, so every size is uncertain by about "
-        f"{200 * UNMEASURED_U:.1f} % (and wrong by more if the printer fitted it to the page): "
-        "measure both bars with a steel rule and tell the tool",
+        "nobody has measured the bars on this sheet, so every size is uncertain by up to "
+        f"{200 * UNMEASURED_U:.1f} % (95 %, and wrong by more if the printer fitted it to the "
+        "page): measure both bars with a steel rule and tell the tool",
         "doubt",
     )
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -11,13 +10,10 @@ from numpy.typing import NDArray
 
 from digitize.bundle.frames import to_common
 from digitize.bundle.joint import Placement
-from digitize.errors import Notice
 from digitize.tracing.traces import Traced, TracedLoop, TracedPiece
 
 FloatArray = NDArray[np.float64]
 Move = Callable[[FloatArray], FloatArray]
-
-_NEAR = re.compile(r"near x (-?\d+), y (-?\d+)")
 
 
 def carried(traced: Traced, placement: Placement) -> Traced:
@@ -31,7 +27,7 @@ def moved(traced: Traced, move: Move) -> Traced:
         traced,
         pieces=tuple(_piece(piece, move) for piece in traced.pieces),
         left_out=tuple(replace(item, at_mm=_place(item.at_mm, move)) for item in traced.left_out),
-        notices=tuple(_said(notice, move) for notice in traced.notices),
+        notices=tuple(notice.moved(lambda at: _place(at, move)) for notice in traced.notices),
     )
 
 
@@ -49,18 +45,8 @@ def _piece(piece: TracedPiece, move: Move) -> TracedPiece:
             for bend in piece.bends
         ),
         marks=tuple(replace(mark, at_mm=_place(mark.at_mm, move)) for mark in piece.marks),
-        notices=tuple(_said(notice, move) for notice in piece.notices),
+        notices=tuple(notice.moved(lambda at: _place(at, move)) for notice in piece.notices),
     )
-
-
-def _said(notice: Notice, move: Move) -> Notice:
-    """The notice with the places that it names moved as well."""
-
-    def there(found: re.Match[str]) -> str:
-        x, y = _place((float(found[1]), float(found[2])), move)
-        return f"near x {x:.0f}, y {y:.0f}"
-
-    return replace(notice, text=_NEAR.sub(there, notice.text))
 
 
 def _loop(loop: TracedLoop, move: Move) -> TracedLoop:

@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from digitize.camera.camera import Camera
-from digitize.errors import DigitizeError, Exit, Notice
+from digitize.errors import DigitizeError, Exit, Notice, place_words
 from digitize.stitching.curve import Joined, joined
 from digitize.stitching.rings import Part, grouped, part_of, rings_of
 from digitize.stitching.stretches import Stretches, stretches_of
@@ -206,14 +206,14 @@ def _hidden(edge: Joined) -> list[Notice]:
     if not found:
         return []
     spots = "; ".join(
-        f"{length:.0f} mm near x {x:.0f}, y {y:.0f}"
-        for (x, y), length in ((edge.points_mm[rows[0]], length) for rows, length in found[:3])
+        f"{length:.0f} mm near {place_words(edge.points_mm[rows[0]])}" for rows, length in found[:3]
     )
     return [
         Notice(
             "edge-hidden",
             f"no photo shows {spots} of the edge, or a sheet lies too near: carried across",
             "doubt",
+            tuple(_at(edge, rows[0]) for rows, _ in found[:3]),
         )
     ]
 
@@ -224,19 +224,25 @@ def _unclear(edges: Sequence[Joined]) -> list[Notice]:
     for edge in edges:
         for start, stop in _runs(edge.evidence == BRIDGED):
             rows = np.arange(start, stop) % len(edge.evidence)
-            gaps.append(((stop - start) * _step_mm(edge), edge.points_mm[rows[len(rows) // 2]]))
+            gaps.append(((stop - start) * _step_mm(edge), _at(edge, rows[len(rows) // 2])))
     total = sum(length for length, _ in gaps)
     if total < _UNSAID_MM:
         return []
-    length, (x, y) = max(gaps, key=lambda gap: gap[0])
+    length, at = max(gaps, key=lambda gap: gap[0])
     return [
         Notice(
             "edge-unclear",
             f"{total:.0f} mm of edge could be measured in no photo (the longest stretch, "
-            f"{length:.0f} mm, near x {x:.0f}, y {y:.0f}) and are carried across from both sides",
+            f"{length:.0f} mm, near {place_words(at)}) and are carried across from both sides",
             "doubt",
+            (at,),
         )
     ]
+
+
+def _at(edge: Joined, row: int) -> tuple[float, float]:
+    x, y = edge.points_mm[row]
+    return float(x), float(y)
 
 
 def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -261,15 +267,16 @@ def _disagreement(edge: Joined, numbers: list[int], photos: Sequence[PhotoTrace]
         if (stop - start) * _step_mm(edge) < _LISTED_MM:
             continue
         rows = np.arange(start, stop) % len(edge.apart_mm)
-        x, y = edge.points_mm[rows[len(rows) // 2]]
+        at = _at(edge, rows[len(rows) // 2])
         names = ", ".join(photos[k].name for k in numbers)
         found.append(
             Notice(
                 "photos-disagree",
-                f"the photos ({names}) show the edge near x {x:.0f}, y {y:.0f} mm up to "
+                f"the photos ({names}) show the edge near {place_words(at)} up to "
                 f"{float(edge.apart_mm[rows].max()):.1f} mm apart: a shadow, glare, or a wrong "
                 "thickness; the ± there is widened",
                 "doubt",
+                (at,),
             )
         )
     return found

@@ -8,6 +8,7 @@ outline they belong to: one ``TracedPiece`` becomes one pattern.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,10 @@ MEASURED, BRIDGED, CUT = 0, 1, 2
 """How a point of an edge is known.  CUT is no edge at all: the photo ends there, and the
 loop runs along its end; only tracing that is asked for parts of a piece gives such points.
 """
+
+
+Unseen = Literal["glare", "edge-unclear"]
+"""What most of the edge that could not be measured suffers from."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +77,7 @@ class TracedPiece:
     bends: tuple[TracedBend, ...] = ()
     marks: tuple[TracedMark, ...] = ()
     notices: tuple[Notice, ...] = ()
+    unseen: Unseen | None = None  # why there are bridges; None where notices tell of each
 
 
 @dataclass(frozen=True, eq=False)

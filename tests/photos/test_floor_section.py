@@ -22,6 +22,7 @@ import strewn
 from digitize.cli.main import run
 from digitize.errors import Exit
 from digitize.pattern import document
+from digitize.pattern.datum import datum_of
 from digitize.sheets.catalogue import sheet
 from digitize.sheets.page import bars_mm
 
@@ -105,15 +106,17 @@ def test_everything_is_written_and_each_sheet_left_out_is_named(traced, into):
     assert all(f"sheet {k}" in joined for k in (1, 2, 3, 4, 5, 6))
     assert "sheet 7" not in joined
     assert "other-lens" not in texts
-    # Places are told where they are in the pattern, on its edge.
+    # Places are told where they are in the pattern, on its edge, from the datum corner.
     document_ = document.loads((into / "floor.pattern.json").read_text())
     edges = shapely.MultiLineString(
         [shapely.LinearRing(c.points_mm(0.1)) for c in (document_.outline, *document_.openings)]
     )
     places = re.findall(r"near x (-?[0-9]+), y (-?[0-9]+)", texts["shadow"] + texts["edge-unclear"])
     assert places
-    for place in places:
-        assert shapely.distance(edges, shapely.Point([float(v) for v in place])) < 3.0
+    datum = datum_of(document_)
+    for x, y in places:
+        at = datum.back((float(x), float(y)))
+        assert shapely.distance(edges, shapely.Point(at)) < 3.0
     assert {path.name for path in into.glob("floor*")} == {
         "floor" + suffix
         for suffix in (".pattern.json", ".dxf", "-r12.dxf", ".svg", "-1to1.pdf",

@@ -212,7 +212,7 @@ def test_without_a_command_the_help_is_shown(digitize):
 
 def test_a_silhouette_without_thickness_is_refused(digitize, scan):
     code, _, err = digitize("trace", scan, "--mode", "silhouette")
-    assert code == 6
+    assert code == 2
     assert "thickness" in err
 
 
@@ -259,6 +259,8 @@ def test_sheets_are_written_and_the_printer_is_kept(digitize, tmp_path, scan):
     assert "digitize printer" in out
     assert digitize("sheet", "ring", "--file", "ring.png")[0] == 0
     assert digitize("sheet", "ring", "--file", "ring.doc")[0] == 2
+    assert digitize("sheet", "card", "--into", "prints")[0] == 0
+    assert (tmp_path / "prints" / "card-a4-1.pdf").is_file()
 
     assert "No printer" in digitize("printer")[1]
     code, out, _ = digitize("printer", "office", "--across", "189.6", "--up", "259.2 mm")

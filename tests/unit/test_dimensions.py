@@ -76,8 +76,8 @@ def test_every_size_of_a_plate():
         ("S1", "direction"): 0.0,
         ("S1", "x"): 115.0,
         ("S1", "y"): 60.0,
-        ("C1", "length"): 20.0,
-        ("C1", "width"): 30.0,
+        ("C1", "length"): 30.0,
+        ("C1", "width"): 20.0,
         ("C1", "x"): 180.0,
         ("C1", "y"): 20.0,
         ("B1", "length"): 240.0,
@@ -198,3 +198,53 @@ def test_an_arc_too_short_to_bulge_is_measured_like_a_line():
     )
     listed = dimensions(Pattern("plate", outline, precision=Precision(0.05, 0.0)))
     assert listed.of("OL")[0].value == pytest.approx(50.02, abs=0.01)
+
+
+def test_the_longer_side_is_the_length_and_roundings_say_where_they_are() -> None:
+    low, high = (40.0, 20.0), (52.0, 68.0)
+    corner = Arc((52.0, 64.0), (48.0, 68.0), math.tan(math.pi / 8))
+    window = Contour.of(
+        [
+            Line(low, (52.0, 20.0)),
+            Line((52.0, 20.0), (52.0, 64.0)),
+            corner,
+            Line((48.0, 68.0), (40.0, 68.0)),
+            Line((40.0, 68.0), low),
+        ]
+    )
+    outline = Contour.of(
+        [
+            Line((0.0, 0.0), (200.0, 0.0)),
+            Line((200.0, 0.0), (200.0, 100.0)),
+            Line((200.0, 100.0), (0.0, 100.0)),
+            Line((0.0, 100.0), (0.0, 0.0)),
+        ]
+    )
+    listed = dimensions(Pattern("hatch", outline, (window,)))
+    by_kind = {d.kind: d for d in listed.of("C1")}
+    assert by_kind["length"].value == pytest.approx(high[1] - low[1])
+    assert by_kind["width"].value == pytest.approx(high[0] - low[0])
+    assert by_kind["radius"].other == "near x 51, y 67"
+
+
+@pytest.mark.parametrize(("typed", "listed"), [(89.99, 89.99), (-89.99, 90.01), (-0.01, -0.01)])
+def test_an_upright_bend_is_at_ninety_to_whichever_side_a_little_is_missing(
+    typed: float, listed: float
+) -> None:
+    a = math.radians(typed)
+    outline = Contour.of(
+        [
+            Line((0.0, 0.0), (200.0, 0.0)),
+            Line((200.0, 0.0), (200.0, 100.0)),
+            Line((200.0, 100.0), (0.0, 100.0)),
+            Line((0.0, 100.0), (0.0, 0.0)),
+        ]
+    )
+    way = 40 * math.cos(a), 40 * math.sin(a)
+    bend = BendLine((100 - way[0], 50 - way[1]), (100 + way[0], 50 + way[1]))
+    (found,) = (
+        d
+        for d in dimensions(Pattern("p", outline, bends=(bend,))).of("B1")
+        if d.kind == "direction"
+    )
+    assert found.value == pytest.approx(listed, abs=1e-6)

@@ -21,6 +21,12 @@ def beside(around: Box, w: float, h: float, gap: float) -> Iterator[Box]:
         yield a, b, a + w, b + h
 
 
+def upon(around: Box, w: float, h: float) -> Box:
+    """The box of a size in the middle of a box: a tag on a line names no other thing."""
+    x, y = (around[0] + around[2]) / 2, (around[1] + around[3]) / 2
+    return x - w / 2, y - h / 2, x + w / 2, y + h / 2
+
+
 class TagPlaces:
     """The room left for words in a frame."""
 

@@ -36,7 +36,7 @@ from digitize.files.pictures.picture import (
     text_size,
     wrapped,
 )
-from digitize.files.pictures.tag_places import TagPlaces, beside
+from digitize.files.pictures.tag_places import TagPlaces, beside, upon
 from digitize.files.units import Unit, mm_per, rounded
 from digitize.pattern.contour import Closed
 from digitize.pattern.datum import Datum
@@ -81,20 +81,17 @@ def render(
     picture: TopdownPicture | None = None,
     callouts: Sequence[Callout] | None = None,
     unit: Unit = "mm",
-    bridged_mm: Sequence[FloatArray] = (),
 ) -> bytes:
     """The proof as PNG; without a picture the pattern is drawn on white.
 
     ``callouts`` None writes sizes of holes and bends as ``default_callouts`` does.
-    ``bridged_mm`` are stretches (N, 2) of the traced edge that were carried across a gap;
-    they are drawn like restored edges.
     """
-    view = _View(pattern, picture, unit, _kinds(pattern, bridged=len(bridged_mm) > 0))
+    view = _View(pattern, picture, unit, _kinds(pattern))
     if callouts is None:
         placed_callouts = default_callouts(view.pattern, unit)
     else:
         placed_callouts = [_in_datum(c, view.datum) for c in callouts]
-    return png(view.draw(placed_callouts, bridged_mm))
+    return png(view.draw(placed_callouts))
 
 
 def write(
@@ -240,7 +237,7 @@ class _View:
             f"x turned by {turn:.1f}°"
         )
 
-    def draw(self, callouts: Sequence[Callout], bridged_mm: Sequence[FloatArray] = ()) -> Picture:
+    def draw(self, callouts: Sequence[Callout]) -> Picture:
         size = (
             self.top_px + self.view_h + self.foot_px,
             self.left_px + self.view_w + self.right_px,
@@ -254,8 +251,6 @@ class _View:
         bold = self._grid(view)
         # Lines are drawn on the whole canvas, so that dimension lines may leave the view.
         self._shapes(canvas)
-        bridged = [self._on_edge([self.datum.of((x, y)) for x, y in run]) for run in bridged_mm]
-        draw_lines(canvas, bridged, COLOURS["restored"], self.line_px + 1)
         self._datum_arrows(canvas)
         with Lettering(canvas) as lettering:
             places = self._places()
@@ -360,20 +355,6 @@ class _View:
             cross = [np.add(at, arm * np.array(c)) for c in ([[-1, 0], [1, 0]], [[0, -1], [0, 1]])]
             draw_lines(canvas, cross, BLUISH_GREEN, self.line_px)
 
-    def _on_edge(self, points_mm: Sequence[Point]) -> FloatArray:
-        """Where the pattern's edge runs beside points that were guessed (N, 2), on the canvas.
-
-        The pattern need not follow a guess: what it makes of it is what is shown.
-        """
-        near = shapely.points(np.asarray(points_mm))
-        rings = [
-            shapely.LinearRing(closed.points_mm(0.2 / self.px_per_mm))
-            for closed in (self.pattern.outline, *self.pattern.openings)
-        ]
-        ring = min(rings, key=lambda r: float(np.mean(shapely.distance(r, near))))
-        along = shapely.line_locate_point(ring, near)
-        return self.px(shapely.get_coordinates(shapely.line_interpolate_point(ring, along)))
-
     def _closed(self, canvas: Picture, closed: Closed, kind: Kind) -> None:
         points = self.px(closed.points_mm(0.2 / self.px_per_mm))
         draw_lines(canvas, [points], COLOURS[kind], self.line_px, closed=True)
@@ -419,8 +400,10 @@ class _View:
 
         for callout in sorted(callouts, key=lambda c: c.kind == "bend"):
             w, h = tag_size(callout.text, size)
-            around = (callout.around_mm, *callout.or_around_mm)
-            boxes = (b for mm in around for b in beside(self._box_px(mm), w, h, gap))
+            around = [self._box_px(mm) for mm in (callout.around_mm, *callout.or_around_mm)]
+            boxes = [b for one in around for b in beside(one, w, h, gap)]
+            if callout.kind == "bend":
+                boxes = [upon(one, w, h) for one in around] + boxes
             box = places.least_crowded(boxes, over_outline)
             lettering.tag(box[0], box[1], callout.text, size, edge=COLOURS[callout.kind])
 
@@ -565,7 +548,7 @@ def _with_air(pattern: Pattern) -> Box:
     return x0 - air, y0 - air, x1 + air, y1 + air
 
 
-def _kinds(pattern: Pattern, *, bridged: bool) -> list[Kind]:
+def _kinds(pattern: Pattern) -> list[Kind]:
     """What the proof shows lines of."""
     closed = (pattern.outline, *pattern.openings)
     rebuilt = any(e.evidence != "measured" for c in closed for e in c.as_contour().edges)
@@ -574,7 +557,7 @@ def _kinds(pattern: Pattern, *, bridged: bool) -> list[Kind]:
         "opening": bool(pattern.openings),
         "bend": bool(pattern.bends),
         "mark": bool(pattern.marks),
-        "restored": rebuilt or bridged,
+        "restored": rebuilt,
     }
     return [kind for kind, is_there in shown.items() if is_there]
 

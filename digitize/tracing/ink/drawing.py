@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import Point, Polygon, prepare
 
-from digitize.errors import DigitizeError, Exit, Notice
+from digitize.errors import DigitizeError, Exit, Notice, place_words
 from digitize.tracing.ink import gaps
 from digitize.tracing.ink.closed_line import ClosedLine, LineSide, measure_closed, put_on_side
 from digitize.tracing.ink.crosses import Cross, as_cross, fit_mark
@@ -420,10 +420,9 @@ class _Reader:
             at = bridge.middle_mm
             near = 1.0 + bridge.length_mm / 4
             if any(np.hypot(*(line.points_mm - at).T).min() < near for line in lines):
-                px = self.surface.to_px(at[None])[0]
-                place = _place((at[0], at[1]), (px[0], px[1]))
+                place, named = self._named(at)
                 text = f"a gap of {bridge.length_mm:.1f} mm in the line was closed {place}"
-                notices.append(Notice("gap-bridged", text, "doubt"))
+                notices.append(Notice("gap-bridged", text, "doubt", named))
         return notices
 
     def _hidden_notices(self, lines: list[ClosedLine]) -> list[Notice]:
@@ -434,13 +433,18 @@ class _Reader:
                 near = [np.hypot(*(b.middle_mm - at)) < b.length_mm + 2.0 for b in self.bridges]
                 if length_mm < _HIDDEN_MM or any(near):
                     continue
-                px = self.surface.to_px(at[None])[0]
+                place, named = self._named(at)
                 text = (
-                    f"the line could not be told from the surface over {length_mm:.1f} mm "
-                    f"{_place((at[0], at[1]), (px[0], px[1]))}"
+                    f"the line could not be told from the surface over {length_mm:.1f} mm {place}"
                 )
-                notices.append(Notice("line-hidden", text, "doubt"))
+                notices.append(Notice("line-hidden", text, "doubt", named))
         return notices
+
+    def _named(self, at_mm: FloatArray) -> tuple[str, tuple[tuple[float, float]]]:
+        """How a notice names a place (2,), with the pixel that sees it, and the place."""
+        px = self.surface.to_px(at_mm[None])[0]
+        named = ((float(at_mm[0]), float(at_mm[1])),)
+        return f"near {place_words(named[0])}, pixel {px[0]:.0f}, {px[1]:.0f}", named
 
 
 def _both_arms_on(cross: Cross, bends: list[TracedBend]) -> bool:

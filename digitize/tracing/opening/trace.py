@@ -14,7 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from digitize.camera.camera import Camera
-from digitize.errors import DigitizeError, Exit, Notice
+from digitize.errors import DigitizeError, Exit, Notice, place_words
 from digitize.photo.photo import Photo
 from digitize.photo.tone import LUMINANCE
 from digitize.sheets.layout import Sheet
@@ -62,7 +62,7 @@ class OpeningInRing(DigitizeError):
 class OpeningThicknessMissing(DigitizeError):
     """Nobody said how thick the sheet round the opening is."""
 
-    exit_code = Exit.TRACE
+    exit_code = Exit.ASKED
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +138,7 @@ def trace_opening(
             size = float(np.sqrt(opening.body.area))
             left_out.append(LeftOut((at.x, at.y), size, "dark, but without a clear rim"))
             continue
-        pieces.append(TracedPiece(rim, notices=_doubts(clear, opening)))
+        pieces.append(TracedPiece(rim, notices=_doubts(clear, opening), unseen="edge-unclear"))
     if not pieces:
         raise no_opening()
     return Traced("opening", tuple(pieces), tuple(left_out))
@@ -235,13 +235,14 @@ def _doubts(share: float, opening: Opening) -> tuple[Notice, ...]:
     )
     found = [unclear] if share < _TRUSTED_SHARE else []
     if opening.unsure_mm is not None:
-        x, y = opening.unsure_mm
+        at = (float(opening.unsure_mm[0]), float(opening.unsure_mm[1]))
         found.append(
             Notice(
                 "opening-ambiguous",
-                f"something lit near x {x:.0f}, y {y:.0f} was taken to lie behind the opening, "
+                f"something lit near {place_words(at)} was taken to lie behind the opening, "
                 f"and may be metal of its rim: {look}",
                 "doubt",
+                (at,),
             )
         )
     return tuple(found)

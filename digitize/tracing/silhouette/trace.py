@@ -31,7 +31,7 @@ from digitize.tracing.silhouette.finding import (
     view_from_above,
 )
 from digitize.tracing.silhouette.loops import loop_of
-from digitize.tracing.silhouette.notices import notices_of
+from digitize.tracing.silhouette.notices import notices_of, why_unseen
 from digitize.tracing.silhouette.openings import bears_out, distinct, qualities, unmeasured
 from digitize.tracing.silhouette.outermost import LEAST_SHARE, first_edge
 from digitize.tracing.silhouette.reading import read
@@ -48,7 +48,7 @@ from digitize.tracing.traces import LeftOut, Traced, TracedPiece
 class ThicknessMissing(DigitizeError):
     """A silhouette cannot be placed without the thickness of the piece."""
 
-    exit_code = Exit.TRACE
+    exit_code = Exit.ASKED
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +181,8 @@ def _traced(bench: Bench, blobs: list[Blob]) -> tuple[tuple[TracedPiece, ...], l
             outline=edge.contours.loops[mine[0]],
             loops=(outline, *openings),
         )
-        pieces.append(TracedPiece(outline, tuple(openings), notices=notices))
+        why = why_unseen(reading, edge.contours.loops[mine[0]])
+        pieces.append(TracedPiece(outline, tuple(openings), notices=notices, unseen=why))
     return tuple(pieces), spots
 
 

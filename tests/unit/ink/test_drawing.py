@@ -194,7 +194,7 @@ def test_small_gap_is_bridged_and_reported(board, photograph, drawn):
     (notice,) = piece.notices
     assert notice.code == "gap-bridged"
     assert notice.level == "doubt"
-    said = re.search(r"a gap of ([\d.]+) mm in the line was closed at x ([\d.]+), y", notice.text)
+    said = re.search(r"a gap of ([\d.]+) mm in the line was closed near x ([\d.]+), y", notice.text)
     assert said is not None
     assert float(said[1]) == pytest.approx(3.0, abs=0.3)
     assert float(said[2]) == pytest.approx(x, abs=0.5)
