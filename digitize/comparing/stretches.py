@@ -59,6 +59,7 @@ class Stretch:
     from_mm: Point  # its ends, likewise
     to_mm: Point
     edges: tuple[str, ...]  # names of the old piece's edges
+    at_edge: str  # the one of the worst place; empty on a round one
     where: str  # in words
     start_mm: float
     end_mm: float
@@ -115,6 +116,8 @@ def _along(
         flagged = _bridged(off & (side.signed_mm * sign > 0), side)
         for run in _runs(flagged):
             for part in _parts(run, side, sides, on_new):
+                if not off[part].any():  # bridged from end to end
+                    continue
                 stretch = _stretch(part, side, other, sides, on_new)
                 # There and back again: a step at the end of another stretch goes one way only.
                 there_and_back = float(side.weight_mm[part].sum()) > 1.8 * stretch.largest_mm
@@ -174,11 +177,13 @@ def _parts(run: IntArray, side: Side, sides: Sides, on_new: bool) -> Iterator[In
 def _stretch(run: IntArray, side: Side, other: Side, sides: Sides, on_new: bool) -> Stretch:
     off = np.abs(side.signed_mm[run])
     weight = side.weight_mm[run]
+    # What is bridged, within its own U, says nothing of how far off the stretch is.
+    sure = np.where(off > side.expanded_mm[run], off, 0.0)
     # The middle of what is about as far off as the worst place stands for all of it.
-    high = np.flatnonzero(off >= 0.97 * off.max())
+    high = np.flatnonzero(sure >= 0.97 * sure.max())
     worst = int(run[high[len(high) // 2]])
-    largest, expanded = float(off.max()), float(side.expanded_mm[worst])
-    at = side.places_mm[worst]
+    largest, expanded = float(sure.max()), float(side.expanded_mm[worst])
+    at, at_segment = side.places_mm[worst], _old_segments(side, on_new)[worst]
     # The other edge may stand out farther between the same ends.
     over = _between(other.along_mm, side.other_along_mm[run])
     over &= np.sign(other.signed_mm) == np.sign(side.signed_mm[worst])
@@ -187,7 +192,7 @@ def _stretch(run: IntArray, side: Side, other: Side, sides: Sides, on_new: bool)
         i = int(np.argmax(np.where(over, np.abs(other.signed_mm), 0.0)))
         if abs(other.signed_mm[i]) > 1.05 * largest:
             largest, expanded = float(abs(other.signed_mm[i])), float(other.expanded_mm[i])
-            at = other.places_mm[i]
+            at, at_segment = other.places_mm[i], _old_segments(other, not on_new)[i]
     if on_new and over.any():
         owned, shares = np.array(sides.names)[other.segment[over]], other.weight_mm[over]
     else:
@@ -214,6 +219,7 @@ def _stretch(run: IntArray, side: Side, other: Side, sides: Sides, on_new: bool)
         _point(side.places_mm[run[0]]),
         _point(side.places_mm[run[-1]]),
         names,
+        sides.names[at_segment],
         where,
         float(side.along_mm[run[0]]),
         float(side.along_mm[run[-1]]),
@@ -225,24 +231,37 @@ def _stretch(run: IntArray, side: Side, other: Side, sides: Sides, on_new: bool)
 
 
 def _ragged(run: IntArray, side: Side, other: Side, expanded_mm: float, on_new: bool) -> bool:
-    """Whether the old edge runs up and down there as no cut edge does."""
+    """Whether the old edge runs up and down there as no cut edge does, more than the new one."""
+    first = float(side.other_along_mm[run[0]])
+    across = np.flatnonzero(_between(other.along_mm, side.other_along_mm[run]))
+    across = across[np.argsort((other.along_mm[across] - first) % other.boundary.perimeter_mm)]
     if on_new:
-        first = float(side.other_along_mm[run[0]])
-        over = np.flatnonzero(_between(other.along_mm, side.other_along_mm[run]))
-        run = over[np.argsort((other.along_mm[over] - first) % other.boundary.perimeter_mm)]
-        side = other
+        side, other, run, across = other, side, across, run
     signed_mm = side.signed_mm[run]
     if len(run) < 3:
         return False
     count = max(3, round(_SMOOTHED_MM / float(side.weight_mm[run].mean())))
     if len(signed_mm) <= 2 * count:
         return False
-    smooth = uniform_filter1d(signed_mm, count, mode="nearest")
-    rough = signed_mm - smooth
+    rough = signed_mm - _smooth(signed_mm, count)
     within = float(np.std(rough[count:-count]))  # the ends of the run are steps
     far = rough[np.abs(rough) > 0.25 * within]
     turns = int((np.diff(np.sign(far)) != 0).sum())
-    return within > max(_ROUGH_SHARE * expanded_mm, _ROUGH_MM) and turns >= _TURNS
+    if within <= max(_ROUGH_SHARE * expanded_mm, _ROUGH_MM) or turns < _TURNS:
+        return False
+    return _winding_mm(side, run, count) > _winding_mm(other, across, count)
+
+
+def _winding_mm(side: Side, run: IntArray, count: int) -> float:
+    """How far (RMS) an edge runs off its own smoothed way."""
+    if len(run) <= 2 * count:
+        return 0.0
+    off = side.places_mm[run] - _smooth(side.places_mm[run], count)
+    return float(np.sqrt((off[count:-count] ** 2).sum(axis=1).mean()))
+
+
+def _smooth(values: FloatArray, count: int) -> FloatArray:
+    return np.asarray(uniform_filter1d(values, count, axis=0, mode="nearest"))
 
 
 def _middle(run: IntArray, owned: NDArray[np.str_]) -> int:

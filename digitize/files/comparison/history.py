@@ -18,6 +18,7 @@ from digitize.files.units import Unit, mm_per
 MOST_TRIALS, MOST_PLACES = 6, 18
 TITLE_PX, TYPE_PX = 32, 24
 ROW_PX, CELL_PX, MARGIN_PX, LEAST_PX = 46, 190, 30, 1100
+_SHARE = "edge the same within ±"
 INK: Rgb = (24, 28, 36)
 WHITE: Rgb = (255, 255, 255)
 
@@ -37,7 +38,7 @@ class _Table:
         self.in_opening = trials[-1].in_opening
         off = [abs(v) for t in self.shown for v in t.off_mm.values()]
         self.full_mm = full_scale_mm(max(off, default=0.1))
-        widest = max([text_size(p, TYPE_PX)[0] for p in self.places] + [240])
+        widest = max(text_size(p, TYPE_PX)[0] for p in (*self.places, _SHARE))
         self.left = MARGIN_PX + widest + 24
         self.wide = max(self.left + CELL_PX * len(self.shown) + MARGIN_PX, LEAST_PX)
         room = self.wide - 2 * MARGIN_PX
@@ -61,7 +62,7 @@ class _Table:
             for row, text in enumerate(self.title):
                 y_px = 18 + 1.3 * TITLE_PX * row
                 lettering.line(MARGIN_PX, y_px, text, TITLE_PX, bold=True)
-            names = ["", *self.places, "edge the same within ±", "piece"]
+            names = ["", *self.places, _SHARE, "piece"]
             for row, name in enumerate(names):
                 middle = self.row_px(row) + ROW_PX / 2
                 lettering.line(MARGIN_PX, middle, name, TYPE_PX, anchor="lm")

@@ -218,7 +218,7 @@ class _View:
         taken: list[Box] = []
         for stretch in _told_apart(self.found.stretches, _ALIKE_PX / self.px_per_mm)[:MOST_NUMBERS]:
             much = length(stretch.largest_mm, self.unit)
-            named = f" {stretch.edges[0]}" if stretch.edges else ""
+            named = f" {stretch.at_edge}" if stretch.edges and stretch.at_edge else ""
             text = f"{self.words.mark(stretch.kind)}{much}{named}"
             shade = colour(_sign(stretch) * self.full_mm, self.full_mm)
             self._tag(canvas, stretch.at_mm, text, taken, shade)

@@ -11,7 +11,7 @@ import pytest
 from digitize.comparing.comparison import compare
 from digitize.comparing.corrected import next_time, trimmed
 from digitize.comparing.pose import Pose
-from digitize.pattern.contour import Circle, Contour
+from digitize.pattern.contour import Circle, Contour, Edge
 from digitize.pattern.model import BendLine, Pattern, Precision
 from digitize.pattern.segments import Line, Point, Segment
 from digitize.pattern.soundness import fault
@@ -174,7 +174,8 @@ def test_cut_next_time_makes_good_all_that_differs(footplate: Pattern, long_belo
     )
 
 
-def test_nobody_is_told_to_trim_to_rust(footplate: Pattern) -> None:
+def eaten_below(footplate: Pattern) -> Pattern:
+    """Its lower edge eaten away by up to 4 mm, as rust does."""
     rng = np.random.default_rng(5)
     x = np.arange(20.0, 140.0, 1.0)
     deep = 4.0 * np.sin((x - 20.0) / 120.0 * math.pi) ** 0.5 + rng.normal(0.0, 0.6, len(x))
@@ -182,12 +183,49 @@ def test_nobody_is_told_to_trim_to_rust(footplate: Pattern) -> None:
     eaten = [(20.0, 0.0), *bay[1:]]
     ends = [*eaten, (140.0, 0.0), (180.0, 0.0)]
     way = [Line(a, b) for a, b in zip([(0.0, 0.0), *ends[:-1]], ends, strict=True)]
-    old = with_outline(footplate, [*way, *segments(footplate)[1:]])
-    found = compare(old, moved(footplate))
+    return with_outline(footplate, [*way, *segments(footplate)[1:]])
+
+
+def test_nobody_is_told_to_trim_to_rust(footplate: Pattern) -> None:
+    found = compare(eaten_below(footplate), moved(footplate))
     assert found.stretches
     assert all(s.ragged for s in found.stretches if s.length_mm > 20.0)
     left = trimmed(found).pattern.outline.as_contour().signed_area_mm2
     assert left == pytest.approx(footplate.outline.as_contour().signed_area_mm2, rel=1e-3)
+
+
+def test_a_clean_old_edge_is_not_called_ragged_for_a_ragged_new_one(footplate: Pattern) -> None:
+    found = compare(footplate, moved(eaten_below(footplate)))
+    (stretch,) = (s for s in found.stretches if s.length_mm > 20.0)
+    assert not stretch.ragged
+    assert stretch.sentence.startswith("short ")
+    assert next_time(found).pattern.outline.as_contour().length_mm == pytest.approx(
+        footplate.outline.as_contour().length_mm, abs=0.1
+    )
+
+
+def test_how_far_a_stretch_is_off_comes_from_where_that_is_known(footplate: Pattern) -> None:
+    """2 mm in its middle stand out farther, but may be wrong by more: they are bridged."""
+    corners = [(0.0, 0.0), (40.0, 0.0), (40.0, -0.5), (60.0, -0.5), (60.0, -0.54), (62.0, -0.54)]
+    corners += [(62.0, -0.5), (90.0, -0.5), (90.0, 0.0), (180.0, 0.0)]
+    lower = [Edge(Line(a, b)) for a, b in pairwise(corners)]
+    lower[3:6] = [replace(e, u_mm=0.65) for e in lower[3:6]]
+    rest = footplate.outline.as_contour().edges[1:]
+    new = replace(footplate, name="new", outline=Contour((*lower, *rest)))
+    (stretch,) = compare(footplate, moved(new)).stretches
+    assert stretch.length_mm == pytest.approx(50.0, abs=1.0)
+    assert stretch.largest_mm == pytest.approx(0.5, abs=0.04)
+    assert stretch.expanded_mm < 0.25
+
+
+def test_a_corner_names_the_edge_of_its_worst_place(footplate: Pattern) -> None:
+    """Long round the lower right corner: 0.6 mm on the lower edge, 1.1 mm on the right one."""
+    corners = [(0.0, 0.0), (168.0, 0.0), (168.0, -0.6), (181.1, -0.6), (181.1, 9.0), (180.0, 9.0)]
+    way = [Line(a, b) for a, b in pairwise([*corners, (180.0, 40.0)])]
+    found = compare(footplate, moved(with_outline(footplate, [*way, *segments(footplate)[2:]])))
+    (stretch,) = found.stretches
+    assert stretch.edges == ("E1", "E2")
+    assert stretch.at_edge == "E2"
 
 
 def test_turned_over_pieces_compare_and_trim_alike(footplate: Pattern, long_below: Pattern) -> None:

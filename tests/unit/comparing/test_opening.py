@@ -226,7 +226,7 @@ def test_rounds_that_a_lap_swallows_do_not_keep_from_a_next_pattern() -> None:
     options = FitInOptions(1.0, lap_mm=5.0)
     found = fit_in(replace(hole, name="flush"), hole, options)
     assert found.better is not None
-    assert fit_in(found.better, hole, options).largest_gap_mm == pytest.approx(0.0, abs=0.02)
+    assert fit_in(found.better, hole, options).largest_gap_mm == pytest.approx(0.0, abs=0.05)
 
 
 def test_what_the_measurement_cannot_tell_is_not_called_a_fit() -> None:
