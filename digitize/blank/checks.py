@@ -11,7 +11,7 @@ from digitize.bending.materials import Material
 from digitize.blank.errors import NotDeveloped
 from digitize.blank.folds import Fold, FoldTree
 from digitize.blank.outline import OpenEnd
-from digitize.errors import Notice
+from digitize.errors import Notice, place_words
 from digitize.pattern.model import Pattern
 from digitize.pattern.region import polygon
 
@@ -61,7 +61,7 @@ def too_tight(facts: Sequence[BendFacts], metal: Material) -> tuple[Notice, ...]
 def _holes(blank: Pattern, tree: FoldTree) -> Iterable[Notice]:
     for opening in blank.openings:
         area = polygon(opening)
-        x, y = area.centroid.x, area.centroid.y
+        at = (float(area.centroid.x), float(area.centroid.y))
         for index, bend in enumerate(blank.bends):
             facts = next(f.facts for f in tree.folds if index in f.chord.bends)
             line = shapely.LineString([bend.start_mm, bend.end_mm])
@@ -69,11 +69,11 @@ def _holes(blank: Pattern, tree: FoldTree) -> Iterable[Notice]:
             least = HOLE_THICKNESSES * facts.thickness_mm
             if 0.0 < gap < least and facts.angle_deg > 0.0:
                 text = (
-                    f"the hole near {x:.0f}, {y:.0f} mm ends {gap:.1f} mm from the start of bend "
+                    f"the hole near {place_words(at)} ends {gap:.1f} mm from the start of bend "
                     f"{facts.name} and may be pulled out of round; it wants {least:.1f} mm: "
                     f"{HOLE_SOURCE}"
                 )
-                yield Notice("hole-near-bend", text)
+                yield Notice("hole-near-bend", text, at_mm=(at,))
 
 
 def _flange_heights(tree: FoldTree) -> Iterable[tuple[Fold, int, float]]:
@@ -119,6 +119,6 @@ def _ends(open_ends: Sequence[OpenEnd]) -> Iterable[Notice]:
     for end in open_ends:
         names = sorted(f.facts.name for f in end.folds)
         ends = " and ".join(names) + (" meet" if len(names) > 1 else " ends")
-        x, y = end.at_mm
-        text = f"{ends} in the sheet near {x:.0f}, {y:.0f} mm and will tear there: cut a relief"
-        yield Notice(UNRELIEVED, text)
+        place = place_words(end.at_mm)
+        text = f"{ends} in the sheet near {place} and will tear there: cut a relief"
+        yield Notice(UNRELIEVED, text, at_mm=(end.at_mm,))

@@ -23,9 +23,10 @@ from digitize.blank.lines import Area
 from digitize.blank.outline import OpenEnd, blank_outline
 from digitize.blank.scribes import bend_line, scribe_lines
 from digitize.blank.shared_corners import joined_corners
-from digitize.errors import Notice
+from digitize.errors import Notice, place_words
+from digitize.pattern.datum import datum_of, told_from
 from digitize.pattern.model import Pattern, PointMark, Precision
-from digitize.pattern.region import metal
+from digitize.pattern.region import metal, polygon
 from digitize.pattern.segments import Point
 from digitize.pattern.soundness import fault
 
@@ -96,7 +97,7 @@ def develop(pattern: Pattern, facts: Sequence[BendFacts], base: int | None = Non
     open_ends = tuple(end for end in outline.open_ends if not _relieved(tree, end, sheet))
     notices = (
         *pattern.notices,
-        *_reached(pattern, [m.bends for m in moved]),
+        *_reached(moved),
         *check(blank, tree, open_ends),
     )
     return Blank(replace(blank, notices=tuple(dict.fromkeys(notices))), tree, facts, open_ends)
@@ -117,16 +118,24 @@ def _relieved(tree: FoldTree, end: OpenEnd, sheet: Area) -> bool:
     return False
 
 
-def _reached(pattern: Pattern, reached: Sequence[tuple[str, ...]]) -> list[Notice]:
+def counted_from_datum(blank: Blank) -> Blank:
+    """The finished blank, its notices naming places from its datum corner as pictures do."""
+    pattern = blank.pattern
+    notices = told_from(datum_of(pattern), pattern.notices)
+    return replace(blank, pattern=replace(pattern, notices=notices))
+
+
+def _reached(openings: Sequence[Moved]) -> list[Notice]:
     notices = []
-    for opening, bends in zip(pattern.openings, reached, strict=True):
-        if bends:
-            x, y = opening.points_mm(0.1).mean(axis=0)
+    for opening in openings:
+        if opening.bends:
+            middle = polygon(opening.closed).centroid
+            at = (float(middle.x), float(middle.y))
             text = (
-                f"the hole near {x:.0f}, {y:.0f} mm reaches into bend {', '.join(bends)} and will "
-                "be pulled out of shape there: cut it after bending where its shape matters"
+                f"the hole near {place_words(at)} reaches into bend {', '.join(opening.bends)} and "
+                "will be pulled out of shape there: cut it after bending where its shape matters"
             )
-            notices.append(Notice("hole-in-bend", text, "doubt"))
+            notices.append(Notice("hole-in-bend", text, "doubt", (at,)))
     return notices
 
 

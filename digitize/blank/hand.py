@@ -26,11 +26,12 @@ def opposite_hand(pattern: Pattern) -> Pattern:
         "the same way to its face"
     )
     told = [Notice(_OPPOSITE_HAND, text)] if drawn.opposite_hand else []
+    turned = _mirrored(pattern)
     return replace(
-        _mirrored(pattern),
+        turned,
         name=f"{pattern.name}-opposite-hand",
         drawn=drawn,
-        notices=(*_without(pattern, _OPPOSITE_HAND), *told),
+        notices=(*_without(turned, _OPPOSITE_HAND), *told),
     )
 
 
@@ -52,7 +53,7 @@ def from_behind(pattern: Pattern) -> Pattern:
         bends=bends,
         name=f"{pattern.name}-from-behind",
         drawn=drawn,
-        notices=(*_without(pattern, _FROM_BEHIND), *told),
+        notices=(*_without(turned, _FROM_BEHIND), *told),
     )
 
 
@@ -68,4 +69,7 @@ def _without(pattern: Pattern, code: str) -> tuple[Notice, ...]:
 
 
 def _mirrored(pattern: Pattern) -> Pattern:
-    return mirrored(pattern, mirror_sum_mm(pattern))
+    sum_x_mm = mirror_sum_mm(pattern)
+    turned = mirrored(pattern, sum_x_mm)
+    notices = (n.moved(lambda p: (sum_x_mm - p[0], p[1])) for n in pattern.notices)
+    return replace(turned, notices=tuple(notices))

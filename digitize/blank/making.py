@@ -15,7 +15,7 @@ from digitize.bending.bead import Bead
 from digitize.bending.facts import BendFacts, Said, Stock, bend_name, resolve
 from digitize.bending.setback import BadBend
 from digitize.blank.beads import bead_facts
-from digitize.blank.develop import Blank, develop
+from digitize.blank.develop import Blank, counted_from_datum, develop
 from digitize.blank.edges import EdgeWork, worked
 from digitize.blank.errors import NotDeveloped
 from digitize.blank.hand import from_behind, mirror_sum_mm, opposite_hand
@@ -71,7 +71,7 @@ def made_to(pattern: Pattern, order: Order) -> tuple[Blank, tuple[Notice, ...]]:
     if not facts:
         text = "the pattern has no bend lines: it is its own blank"
         notices = (*notices, Notice("no-bends", text))
-    return replace(blank, pattern=done), notices
+    return counted_from_datum(replace(blank, pattern=done)), notices
 
 
 def _facts(pattern: Pattern, order: Order) -> tuple[tuple[BendFacts, ...], tuple[Notice, ...]]:

@@ -32,7 +32,7 @@ _LITTLE = ("law-assumed",)  # tenths of a millimetre to a bend
 _BY_THE_WAY = ("mode-chosen",)
 
 _NAMES = re.compile(r"\b[BF]\d+(?:\+B\d+)*\b")
-_PLACE = re.compile(r"near (-?\d+), (-?\d+) mm")
+_PLACE = re.compile(r"near x (-?\d+), y (-?\d+)")
 _MEASURE = re.compile(r"(?<![\d,.] )\b\d+\.\d+ mm")
 
 

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from digitize.bending.facts import Said, Stock, bend_name, resolve
 from digitize.bending.materials import Material
 from digitize.bending.setback import BadBend
-from digitize.blank.develop import Blank, develop
+from digitize.blank.develop import Blank, counted_from_datum, develop
 from digitize.blank.errors import NotDeveloped
 from digitize.blank.shared_corners import joined_corners
 from digitize.errors import DigitizeError, Exit, Notice
@@ -79,7 +79,7 @@ def blank_of(
     if not assumed:
         notices = tuple(n for n in notices if n.code != "law-assumed" or _traced(pattern))
     try:
-        return develop(pattern, facts), notices
+        return counted_from_datum(develop(pattern, facts)), notices
     except NotDeveloped:
         # On a blank without reliefs the bends' middle lines run past one another where they
         # met in a corner of the piece: by no more than the sheet that is crushed there.
@@ -87,7 +87,8 @@ def blank_of(
         joined = joined_corners(pattern, crushed)
         if joined == pattern:
             raise
-        return develop(joined, resolve(joined, stock, said)[0]), notices
+        blank = develop(joined, resolve(joined, stock, said)[0])
+        return counted_from_datum(blank), notices
 
 
 def _marked_k(

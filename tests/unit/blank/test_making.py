@@ -1,3 +1,4 @@
+import math
 from dataclasses import replace
 
 import pytest
@@ -11,9 +12,12 @@ from digitize.blank.edges import EdgeWork, HoleRow, Joggle, Lap
 from digitize.blank.fold import placements
 from digitize.blank.making import Order, made_to
 from digitize.cli.shaping_words import beads_said, edge_work
+from digitize.folding.from_pattern import blank_of
+from digitize.pattern.contour import Circle
 from digitize.pattern.document import dumps, loads
 from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import Drawn
+from digitize.pattern.placement import placed
 from digitize.pattern.soundness import fault
 
 STOCK = Stock(material("mild-steel"), 1.0, NeutralLine(0.44))
@@ -149,3 +153,24 @@ def test_words_that_make_no_sense(words, says):
         edge_work(*words, "mm")
     with pytest.raises(BadBend, match="no bead"):
         beads_said(["B1 square 10 4"], "mm")
+
+
+@pytest.mark.parametrize("side", ["traced", "opposite-hand", "from-behind"])
+def test_places_are_told_from_the_datum_corner_of_what_is_drawn(make, contour, side):
+    """A tab that tears at both ends, and a hole in its bend, drawn askew and far from (0, 0)."""
+    outline = contour((0, 0), (100, 0), (100, 40), (60, 40), (60, 60), (30, 60), (30, 40), (0, 40))
+    plate = replace(make(outline, ((30, 40), (60, 40))), openings=(Circle((45, 39), 3.0),))
+    told = []
+    for turn, move in ((0.0, (0.0, 0.0)), (25.0, (300.0, 200.0))):
+        askew = placed(plate, math.radians(turn), move)
+        blank, _ = made_to(askew, Order(STOCK, RIGHT, side=side))
+        told.append([n for n in blank.pattern.notices if " x " in n.text])
+        folded, _ = blank_of(blank.pattern, STOCK.metal)
+        again = [n.text for n in folded.pattern.notices if n.code == "bend-unrelieved"]
+        assert {n.text for n in told[-1] if n.code == "bend-unrelieved"} <= set(again)
+    assert told[0] == told[1]
+    texts = " ".join(n.text for n in told[0])
+    tab = (30, 60) if side == "traced" else (40, 70)
+    assert all(f"near x {x}, y 40 and will tear" in texts for x in tab)
+    assert f"the hole near x {sum(tab) // 2}, y " in texts
+    assert texts.count("from the datum corner") == 3
