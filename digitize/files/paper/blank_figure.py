@@ -28,7 +28,7 @@ from digitize.pattern.segments import FloatArray, Point
 
 _CLEAR_MM, _DOT_MM, _TICK_MM = 0.4, 0.35, 1.0
 _SHARES = (0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8, 0.1, 0.9)  # of a bend, best first
-_LEADERS_MM = (5.0, 7.0, 9.0, 12.0, 15.0, 19.0, 24.0, 30.0)
+_LEADERS_MM = (5.0, 7.0, 9.0, 12.0, 15.0, 19.0, 24.0, 30.0, 38.0)
 
 
 def draw_blank(
@@ -61,9 +61,9 @@ class _Figure:
             (y1 - y0 - beside - 2.0) / max(high - low, 1e-6),
         )
         across = x0 + beside + (x1 - x0 - beside - self.scale * (right - left)) / 2
-        up = y1 - 1.0 - self.scale * (high - low)
+        up = y0 + beside + (y1 - y0 - beside - self.scale * (high - low)) / 2
         self.shift = np.array([across - self.scale * left, up - self.scale * low])
-        self.box = across, up, across + self.scale * (right - left), y1 - 1.0
+        self.box = across, up, across + self.scale * (right - left), up + self.scale * (high - low)
         pattern = blank.pattern
         closed = (pattern.outline, *pattern.openings)
         self.edges = [
@@ -74,6 +74,7 @@ class _Figure:
             for b in pattern.bends
         ]
         self.names: list[BaseGeometry] = []
+        self.sizes: list[BaseGeometry] = []  # lines of the overall sizes: a leader may cross them
 
     def on_page(self, points_mm: FloatArray) -> FloatArray:
         """Points of the pattern on the page."""
@@ -119,6 +120,14 @@ class _Figure:
         canvas.rotate(90)
         self.pages.text(0, 0, up, size)
         canvas.restoreState()
+        self.names += [
+            _room((x0 + x1) / 2, y - size / 2 - 0.6, width(across, size), size),
+            _room(x - size / 2 - 1.0, (y0 + y1) / 2, size, width(up, size)),
+        ]
+        self.sizes += [
+            shapely.LineString(((x0, y), (x1, y))),
+            shapely.LineString(((x, y0), (x, y1))),
+        ]
 
     # Names
 
@@ -182,7 +191,8 @@ class _Figure:
         for reach, (ax, ay), turn in product(_LEADERS_MM, list(anchors), turns):
             x, y = ax + reach * math.cos(turn), ay + reach * math.sin(turn)
             room = _room(x, y, w, h)
-            if not sheet.contains(room) or _meets(room, [*self.edges, *self.bends, *self.names]):
+            others = [*self.edges, *self.bends, *self.names, *self.sizes]
+            if not sheet.contains(room) or _meets(room, others):
                 continue
             leader = shapely.LineString([(ax, ay), (x, y)]).difference(room)
             if leader.length < 1.0 or _meets(leader, self.names) or self._along_a_bend(leader):

@@ -215,7 +215,7 @@ class _Page:
             words = how(self.sheet.blank, tool, step, self._length)
             cells = (
                 str(number),
-                step.operation.name,
+                step.operation.name.replace("+", "+ "),
                 which_way(step),
                 f"{step.bend.angle_deg:.1f}°, {fold.facts.angle_deg:.1f}°",
                 length(fold.facts.radius_mm, self.unit),
@@ -239,10 +239,13 @@ class _Page:
         self.y -= 1.5
 
     def _row(self, columns: Sequence[float], cells: Sequence[str], face: str = REGULAR) -> None:
-        for x, cell in zip(columns[:-1], cells[:-1], strict=True):
-            self.pages.text(MARGIN_MM + x, self.y - self.small, cell, self.small, face)
-        x, room = MARGIN_MM + columns[-1], self.room - columns[-1]
-        self.y = self.pages.wrapped(x, self.y, cells[-1], self.small, room=room, face=face) - 0.5
+        feet = [
+            self.pages.wrapped(
+                MARGIN_MM + x, self.y, cell, self.small, room=beyond - x - 1.0, face=face
+            )
+            for x, beyond, cell in zip(columns, [*columns[1:], self.room + 1.0], cells, strict=True)
+        ]
+        self.y = min(feet) - 0.5
         self.pages.pen(FINE_MM)
         self.canvas.line(MARGIN_MM, self.y, self.w - MARGIN_MM, self.y)
         self.y -= 0.8

@@ -148,6 +148,16 @@ def test_a_bead_is_not_named_a_bend():
     assert figure(beaded, {}).count("bead") == 1
 
 
+def test_no_name_covers_an_overall_size_or_another_column():
+    blank = pieces.developed(pieces.comb(16))
+    page, _ = read(job_sheet.render(sheet_of(blank, TOOLS["straight-folder"])))
+    boxes = [
+        text.get_bounds() for text in page.get_objects(filter=[FPDF_PAGEOBJ_TEXT], max_depth=1)
+    ]
+    for a, b in combinations(boxes, 2):
+        assert not (a[0] + 1 < b[2] and b[0] + 1 < a[2] and a[1] + 1 < b[3] and b[1] + 1 < a[3])
+
+
 def test_a_crooked_blank_is_drawn_squared_up_with_its_overall_size():
     strip = pieces.channel(length=120.0)
     straight, crooked = (figure(placed(strip, turn), {}) for turn in (0.0, 0.2))
