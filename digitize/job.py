@@ -7,7 +7,7 @@ result, and how far the finished dimensions can be trusted.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, assert_never
@@ -334,10 +334,24 @@ def _pattern(
             *piece.notices,
             *(unseen(edges, piece.unseen) if piece.unseen is not None else ()),
             *eaten,
+            *_of_thickness(eaten, thickness_mm, traced.mode),
             *(notice for _, notices in openings for notice in notices),
         ),
     )
     return replace(pattern, notices=told_from(datum_of(pattern), pattern.notices))
+
+
+def _of_thickness(
+    told: Sequence[Notice], thickness_mm: float | None, mode: TracedFrom
+) -> tuple[Notice, ...]:
+    """What an opening's rim that makes no lines may come from: walls looked for too far in."""
+    if mode != "opening" or not any(notice.code == "edge-as-found" for notice in told):
+        return ()
+    text = (
+        f"where a rim cannot be made lines, a wrong thickness may be why ({thickness_mm:g} mm was "
+        "said): measure the sheet beside the opening and give --thickness again"
+    )
+    return (Notice("thickness-doubtful", text, "doubt"),)
 
 
 def _closed(

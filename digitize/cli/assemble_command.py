@@ -139,10 +139,11 @@ def _pictures(job: Job, plan: Plan, shared: Sequence[Overlap]) -> list[tuple[str
         if shared:
             pair, said = (shared[0].one, shared[0].other), "lie in each other"
         heading = f"{' and '.join(pair)} {said}"
-        return [("stuck", assembly_steps.render_stuck(bodies, plan.stuck.pieces, pair, heading))]
+        return [("stuck", assembly_steps.render_stuck(bodies, pair, heading))]
     count = len(plan.steps) + 1
     first = assembly_steps.render_first(bodies, first_of(job, plan), count)
-    return [("step-1", first)] + [
+    steps = [
         (f"step-{number}", assembly_steps.render(bodies, step, number, count))
         for number, step in enumerate(plan.steps, 2)
     ]
+    return [("step-1", first), *steps, ("finished", assembly_steps.render_finished(bodies))]

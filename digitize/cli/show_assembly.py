@@ -69,7 +69,10 @@ def _in_each_other(overlaps: Sequence[Overlap], unit: Unit) -> Iterator[str]:
     yield "No order: pieces lie in each other where they are placed. Correct a place or a size."
     for o in overlaps:
         at = ", ".join(f"{v / mm_per(unit):.{1 if unit == 'mm' else 2}f}" for v in o.at_mm)
-        yield f"{o.one} and {o.other}: about {length(o.depth_mm, unit)} deep at {at} {unit}."
+        yield (
+            f"{o.one} and {o.other}: at least {length(o.depth_mm, unit)} deep at {at} {unit} "
+            "(where one goes right through the other, that is only the thickness of the sheet)."
+        )
 
 
 def _blocked(stuck: Stuck, ways: Sequence[Way]) -> Iterator[str]:

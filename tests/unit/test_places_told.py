@@ -5,6 +5,7 @@ import math
 import pytest
 
 from digitize.errors import Notice, place_words
+from digitize.job import _of_thickness
 from digitize.pattern.contour import Circle, Contour, Edge, Evidence
 from digitize.pattern.datum import datum_of, told_from
 from digitize.pattern.dimensions import dimensions
@@ -57,3 +58,12 @@ def test_a_hole_seen_for_the_most_part_is_measured_and_one_hardly_seen_is_told()
     (doubt,) = unseen((plate(), Circle((50, 50), 5, "bridged")), "glare")
     assert doubt.text.startswith("31 mm of edge could not be measured (glare")
     assert doubt.at_mm[0] == pytest.approx((50.0, 50.0), abs=0.1)
+
+
+def test_a_ragged_rim_of_an_opening_asks_whether_the_thickness_is_right() -> None:
+    ragged = [Notice("edge-as-found", "536 mm of edge", "doubt")]
+    (doubt,) = _of_thickness(ragged, 3.0, "opening")
+    assert "3 mm was said" in doubt.text
+    assert "--thickness" in doubt.text
+    assert _of_thickness(ragged, 3.0, "silhouette") == ()
+    assert _of_thickness([], 3.0, "opening") == ()

@@ -39,16 +39,19 @@ def render(bodies: Mapping[str, Body], step: Step, number: int, of: int) -> byte
     return _drawn(bodies, step.onto, step.pieces, out * reach, said)
 
 
-def render_stuck(
-    bodies: Mapping[str, Body], pieces: Sequence[str], pair: Sequence[str], said: str
-) -> bytes:
-    """A PNG of the pieces that block one another, with two of them tinted and a heading.
+def render_stuck(bodies: Mapping[str, Body], pair: Sequence[str], said: str) -> bytes:
+    """A PNG of the whole job, with one of two that are in each other's way tinted, and a heading.
 
     What is fixed is not tinted: it is the other one that has to come out.
     """
-    tinted = [n for n in pair if not bodies[n].fixed]
-    standing = [n for n in pieces if n not in tinted]
-    return _drawn(bodies, standing, tinted, np.zeros(3), said)
+    tinted = [n for n in pair if not bodies[n].fixed][:1]
+    standing = [n for n in bodies if n not in tinted]
+    return _drawn(bodies, standing, tinted, np.zeros(3), f"{said}; {' '.join(tinted)} is tinted")
+
+
+def render_finished(bodies: Mapping[str, Body]) -> bytes:
+    """A PNG of all pieces in place."""
+    return _drawn(bodies, tuple(bodies), (), np.zeros(3), "finished: all pieces in place")
 
 
 def _drawn(

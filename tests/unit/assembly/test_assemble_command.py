@@ -66,6 +66,7 @@ def test_order_of_a_folded_tray_and_its_lid(digitize: Command, tmp_path: Path) -
     assert code == 8
     assert "the folder cannot be made (file)" in err
     for number in (1, 2, 3):
+        assert (tmp_path / "steps" / "job-finished.png").is_file()
         path = tmp_path / "steps" / f"job-step-{number}.png"
         picture = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_COLOR)
         assert picture is not None
@@ -108,10 +109,9 @@ def test_what_is_not_said_of_a_piece_is_asked_or_told_with_its_name(digitize: Co
     assert "which way B1 is bent (tray.json): develop it with 'digitize blank'" in err
     bare = replace(tray, bends=(), thickness_mm=None)
     Path("tray.json").write_text(document.dumps(bare), "utf-8")
-    assert (
-        "how thick the sheet is (tray.json): give --thickness"
-        in digitize("assemble", "job.json")[2]
-    )
+    code, _, err = digitize("assemble", "job.json")
+    assert code == 2
+    assert "how thick the sheet is (tray.json): give --thickness" in err
 
 
 def test_a_flat_piece_is_a_closed_mesh() -> None:

@@ -109,7 +109,7 @@ def test_a_lap_that_leaves_no_room_for_the_bend_is_no_order_but_a_wrong_place(as
     code, said = assemble(lap=38.5)
     assert code == 10
     assert "lie in each other" in said[1]
-    assert said[2].startswith("floor and side: about 1")
+    assert said[2].startswith("floor and side: at least 1")
     assert not any(line.startswith("This frees") for line in said)
     said = json.loads("\n".join(assemble(lap=38.5, words=("--json",))[1]))
     assert {"floor", "side"} in [set(o["pieces"]) for o in said["overlaps"]]
