@@ -51,6 +51,7 @@ Kind = Literal[
 TURN_MATTERS_DEG = 0.05  # below it the datum counts as upright
 PARALLEL_DEG = 3.0  # a bend within this of an edge is measured from it
 FILLET_TANGENT_DEG = 2.0  # an arc that leaves both neighbours this smoothly rounds their corner
+_MOST_ARCS = 4  # of an opening that is drawn of arcs, as an oval is
 
 
 @dataclass(frozen=True, slots=True)
@@ -402,8 +403,9 @@ class _Maker:
                     near, far = (extreme(closed, turn + t, name, side=side) for t in (math.pi, 0.0))
                     how = self._along(turn, near, far)
                     yield self._mm(name, kind, value, (low_left, back(end)), how, evidence=evidence)  # type: ignore[arg-type]
-                for edge in joined(closed.edges):
-                    if isinstance(edge.segment, Arc):
+                edges = joined(closed.edges)
+                for i, edge in enumerate(edges):
+                    if isinstance(edge.segment, Arc) and not _of_a_curve(edges, i):
                         named = NamedEdge(name, edge.segment, edge.evidence, edge.u_mm)
                         radius = self._radius(named, edge.segment, side)
                         if known(radius.value, radius.expanded):
@@ -558,6 +560,13 @@ class _Maker:
 
 def _middle(a: Point, b: Point) -> Point:
     return (a[0] + b[0]) / 2, (a[1] + b[1]) / 2
+
+
+def _of_a_curve(edges: Sequence[Edge], i: int) -> bool:
+    """Whether an arc is one of many that follow a curve, whose radius says nothing of it."""
+    beside = (edges[i - 1].segment, edges[(i + 1) % len(edges)].segment)
+    arcs = sum(isinstance(edge.segment, Arc) for edge in edges)
+    return arcs > _MOST_ARCS and all(isinstance(segment, Arc) for segment in beside)
 
 
 def _half_way(arc: Arc) -> Point:

@@ -14,6 +14,7 @@ from digitize.blank.making import Order, made_to
 from digitize.cli.shaping_words import beads_said, edge_work
 from digitize.folding.from_pattern import blank_of
 from digitize.pattern.contour import Circle
+from digitize.pattern.dimensions import dimensions
 from digitize.pattern.document import dumps, loads
 from digitize.pattern.extent import closed_extent_mm
 from digitize.pattern.model import Drawn
@@ -174,3 +175,16 @@ def test_places_are_told_from_the_datum_corner_of_what_is_drawn(make, contour, s
     assert all(f"near x {x}, y 40 and will tear" in texts for x in tab)
     assert f"the hole near x {sum(tab) // 2}, y " in texts
     assert texts.count("from the datum corner") == 3
+
+
+def test_a_hole_pulled_out_of_shape_is_sized_over_all_only(make, contour):
+    outline = contour((0, 0), (100, 0), (100, 60), (0, 60))
+    plate = replace(make(outline, ((30, 0), (30, 60))), openings=(Circle((31, 30), 6.0),))
+    blank, _ = made_to(plate, Order(STOCK, RIGHT))
+    assert len(blank.pattern.openings[0].edges) > 4
+    listed = dimensions(blank.pattern)
+    (name,) = {d.name for d in listed.dimensions if d.kind == "length" and d.name[0] in "CHO"} - {
+        "OL"
+    }
+    assert [d.kind for d in listed.of(name)][:2] == ["length", "width"]
+    assert "radius" not in {d.kind for d in listed.of(name)}
