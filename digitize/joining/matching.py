@@ -86,7 +86,7 @@ def matched(
     found = _Search(faces, said, within_mm, fits, pair)
     found.run()
     if not found.trees and not found.given_up:
-        raise NotJoined(_lonely(faces, said, within_mm, pair), do=_SAY)
+        raise _lonely(faces, said, within_mm, pair)
     best = min((cost for cost, _ in found.trees), default=0.0)
     good = sorted((t for t in found.trees if t[0] < best + TELL), key=lambda t: t[0])
     if found.given_up or len(good) > _MOST_ALIKE:
@@ -100,7 +100,13 @@ def matched(
 
 STANDING = "a flange that stood up toward the camera makes a side too long"
 _SEVERAL = "the faces go together in more than one way"
-_SAY = 'say which sides meet, as --joint "A.E3 B.E1"'
+
+
+def _say(sides: str) -> str:
+    return f'say which sides meet, as --joint "{sides}"'
+
+
+_SAY = _say("A.E3 B.E1")
 
 
 def _either(good: Sequence[tuple[float, tuple[Pair, ...]]]) -> str:
@@ -117,8 +123,8 @@ def _lonely(
     said: Sequence[Pair],
     within_mm: float,
     pair: Callable[[Side, Side], Pair],
-) -> str:
-    """What keeps the faces apart."""
+) -> NotJoined:
+    """What keeps the faces apart; the sides to name are those that are nearest in length."""
     group = _grouped(len(faces), said)
     for face, sides in enumerate(faces):
         others = [s for f, there in enumerate(faces) if group[f] != group[face] for s in there]
@@ -139,8 +145,11 @@ def _lonely(
         if others and not like:
             nearest = "" if near is None else f"; nearest are {near[1]} and {near[2]}, "
             nearest += "" if near is None else f"{near[0]:.2f} mm apart in length ({STANDING})"
-            return f"no side of face {letter(face)} is clearly one of another face too{nearest}"
-    return "no sides of like length join all the faces without laying one over another"
+            what = f"no side of face {letter(face)} is clearly one of another face too{nearest}"
+            return NotJoined(what, do=_SAY if near is None else _say(f"{near[1]} {near[2]}"))
+    return NotJoined(
+        "no sides of like length join all the faces without laying one over another", do=_SAY
+    )
 
 
 def _grouped(count: int, pairs: Sequence[Pair]) -> list[int]:

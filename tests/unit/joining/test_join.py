@@ -266,7 +266,9 @@ def test_of_two_sides_of_one_length_the_one_whose_edges_run_on_is_taken():
 
 
 def test_faces_that_match_nowhere_are_refused_with_the_nearest():
-    with pytest.raises(NotJoined, match=r"nearest are A\.E\d and B\.E\d, 8\.00 mm apart"):
+    with pytest.raises(
+        NotJoined, match=r"nearest are (A\.E\d) and (B\.E\d), 8\.00 mm apart.*--joint \"\1 \2\""
+    ):
         join(
             (face("a", (0, 0), (100, 0), (100, 60), (0, 60)), face("b", (0, 0), (52, 0), (20, 15)))
         )
