@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from digitize.comparing.agreement import expanded_mm
 from digitize.comparing.boundary import Boundary, IntArray
 from digitize.comparing.registration import Registration
+from digitize.comparing.square import square
 from digitize.pattern.model import Pattern
 
 FloatArray = NDArray[np.float64]
@@ -33,10 +34,11 @@ class Side:
     weight_mm: FloatArray  # (N,)
     along_mm: FloatArray  # (N,) on this edge
     signed_mm: FloatArray  # (N,)
+    square_mm: FloatArray  # (N,) the same, at corners of the other edge square to it
     expanded_mm: FloatArray  # (N,) U of the difference
     segment: IntArray  # (N,) on this edge
     other_mm: FloatArray  # (N, 2) the places on the other edge
-    other_segment: IntArray  # (N,)
+    other_segment: IntArray  # (N,) at its corners the one that this edge runs along
     other_along_mm: FloatArray  # (N,) on the other edge
 
     def lapping(self, lap_mm: float) -> Side:
@@ -44,7 +46,11 @@ class Side:
 
         More lap than was asked for does no harm and counts as none.
         """
-        return replace(self, signed_mm=np.minimum(self.signed_mm - lap_mm, 0.0))
+        return replace(
+            self,
+            signed_mm=np.minimum(self.signed_mm - lap_mm, 0.0),
+            square_mm=np.minimum(self.square_mm - lap_mm, 0.0),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +102,8 @@ def _held(
     nearest = other.nearest(samples.points_mm)
     along = other.begins_mm[nearest.segment]
     along = along + nearest.share * other.length_mm[nearest.segment]
-    segments = samples.segment, nearest.segment
+    squared = square(nearest, samples.points_mm, samples.normal, other)
+    segments = samples.segment, squared.segment
     return Side(
         edge,
         samples.points_mm,
@@ -104,6 +111,7 @@ def _held(
         samples.weight_mm,
         samples.along_mm,
         sign * nearest.signed_mm,
+        sign * squared.signed_mm,
         # Along the deviation: at a step the edge's own normal says nothing of it.
         expanded_mm(
             patterns,
@@ -115,6 +123,6 @@ def _held(
         ),
         samples.segment,
         nearest.foot_mm,
-        nearest.segment,
+        squared.segment,
         along,
     )

@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from digitize.comparing.agreement import alike_u_mm
+from digitize.comparing.bays import seen
 from digitize.comparing.comparison import Comparison, compare_at
-from digitize.comparing.deviation import Deviation, Side, deviation
+from digitize.comparing.deviation import Deviation, deviation
 from digitize.comparing.evidence import mostly
 from digitize.comparing.next_in_opening import next_piece
 from digitize.comparing.placement import Objective, place_inside
@@ -166,21 +167,35 @@ class _Gaps:
         self.its, self.other = off.old, off.new
         self.words, self.own = Sides.of(found.old), Sides.of(found.laid)
         names = np.array(self.words.names)
-        self.names, self.seen_names = names[self.its.segment], names[self.other.other_segment]
-        self.gap = options.lap_mm + _square_gaps(self.its, self.other, 1.0)
-        self.seen = options.lap_mm + _square_gaps(self.other, self.its, -1.0)
+        self.across = seen(off, found.laid, found.old)
+        self.names, self.seen_names = names[self.its.segment], names[self.across.segment]
+        self.gap = options.lap_mm - self.its.square_mm
+        self.seen = options.lap_mm + self.across.gap_mm
+        self.deep = self._with_bays()
+
+    def _with_bays(self) -> FloatArray:
+        """The gaps along the opening's edge, where a bay or a slit of the piece opens its depth."""
+        over = np.searchsorted(self.its.along_mm, self.across.along_mm, side="right") - 1
+        same = self.across.clear & (self.names[over] == self.seen_names)
+        deepest = np.full(len(self.gap), -np.inf)
+        np.maximum.at(deepest, over[same], self.seen[same])
+        # Both edges are sampled as finely, so that here and there one sample lies over none.
+        beside = np.minimum(np.roll(deepest, 1), np.roll(deepest, -1))
+        return np.maximum(self.gap, np.where(np.isinf(deepest), beside, deepest))
 
     def along(self, name: str) -> EdgeGap | None:
         """The row of one edge; None where no sample lies on it."""
         its, options = self.its, self.options
-        on, there = np.flatnonzero(self.names == name), self.seen_names == name
+        on = np.flatnonzero(self.names == name)
+        there = self.across.clear & (self.seen_names == name)
         if not len(on):
             return None
-        gap, weight = self.gap[on], its.weight_mm[on]
+        gap, deep, weight = self.gap[on], self.deep[on], its.weight_mm[on]
         every = np.concatenate((gap, self.seen[there]))
+        most = float(every.max())
         expanded = np.concatenate((its.expanded_mm[on], self.other.expanded_mm[there]))
         verdict, decided, trim = _judged(every, expanded, options)
-        band = band_of(float(gap.max()), options.thickness_mm, options.process)
+        band = band_of(most, options.thickness_mm, options.process)
         butt_and_good = verdict == "gap" and not options.lap_mm and band.rank == 0
         fine = verdict in ("same", "unsure") or butt_and_good
         mean = float(np.average(gap, weights=weight))
@@ -193,13 +208,13 @@ class _Gaps:
             length_mm=float(weight.sum()),
             least_mm=float(every.min()),
             mean_mm=mean,
-            most_mm=float(gap.max()),
+            most_mm=most,
             expanded_mm=decided,
-            at_mm=_point(its.places_mm[on[int(gap.argmax())]]),
+            at_mm=_point(its.places_mm[on[int(deep.argmax())]]),
             verdict=verdict,
             band=band,
             trim_mm=trim,
-            strip_mm=_strip(gap, its.expanded_mm[on], weight, options),
+            strip_mm=_strip(deep, its.expanded_mm[on], weight, options),
             bigger_mm=None if fine or abs(bigger) < CUT_TO_MM else bigger,
             evidence=mostly(its, on, self.found.old, self.found.laid),
         )
@@ -235,20 +250,6 @@ def _strip(
         bands_of = (band_of(g, options.thickness_mm, options.process) for g in gap_mm.tolist())
         wide = np.array([b.up_to_mm is None for b in bands_of])
     return (float(weight_mm[wide].sum()), float(gap_mm.max())) if wide.any() else None
-
-
-def _square_gaps(side: Side, other: Side, outward: float) -> FloatArray:
-    """Gaps at the samples of a side; where they end at a corner of the other, square to the side.
-
-    ``outward`` is 1 for the opening's side, whose gaps lie inward, -1 for the piece's.
-    """
-    gap = -side.signed_mm
-    past = side.other_along_mm - other.boundary.begins_mm[side.other_segment]
-    whole = other.boundary.length_mm[side.other_segment]
-    corner = (past < 1e-9) | (whole - past < 1e-9)
-    way = side.places_mm[corner] - side.other_mm[corner]
-    gap[corner] = outward * np.einsum("ij,ij->i", side.normal[corner], way)
-    return gap
 
 
 def _point(place: np.ndarray) -> Point:

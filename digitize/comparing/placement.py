@@ -44,12 +44,15 @@ class _Gaps:
     rows: FloatArray  # (N, 3)
     weight: FloatArray  # (N,)
     across_mm: FloatArray  # (N,) the gap seen from the closest place on the other edge
+    lap_mm: float  # wanted
 
     @property
     def even_weight(self) -> FloatArray:
         """Weights (N,) without bays and slits, whose depth the edge across does not see."""
         off = np.abs(self.gap_mm - self.across_mm)
         alike = self.weight * (off <= _DEEP_SHARE * np.abs(self.gap_mm) + _DEEP_MM)
+        if self.lap_mm:
+            alike = alike * (self.gap_mm < -_DEEP_SHARE * self.lap_mm)
         return alike if alike.sum() > 0.5 * self.weight.sum() else self.weight
 
     @property
@@ -60,7 +63,8 @@ class _Gaps:
 class _Placing:
     """A piece and an opening as arrays."""
 
-    def __init__(self, piece: Pattern, opening: Pattern) -> None:
+    def __init__(self, piece: Pattern, opening: Pattern, lap_mm: float) -> None:
+        self.lap_mm = lap_mm
         self.piece = Boundary.of_pattern(piece, openings=False)
         self.opening = Boundary.of_pattern(opening, openings=False)
         self.own: Samples = self.piece.samples(self.piece.perimeter_mm / _POINTS)
@@ -71,20 +75,21 @@ class _Placing:
     def gaps(self, pose: Pose) -> _Gaps:
         laid, turn = pose.of(self.own.points_mm), pose.matrix
         nearest = self.opening.nearest(laid)
-        off, away = square(nearest, laid, self.own.normal @ turn.T, self.opening)
-        rows = -self._moves(away, laid)
+        own = square(nearest, laid, self.own.normal @ turn.T, self.opening)
+        rows = -self._moves(own.away, laid)
         # Seen from the opening: the piece's own edge moves, so its normal and foot count.
         points = pose.back(self.its.points_mm)
         to_piece = self.piece.nearest(points)
-        gap, its_away = square(to_piece, points, self.its.normal @ turn, self.piece)
-        its_rows = -self._moves(its_away @ turn.T, pose.of(to_piece.foot_mm))
-        across = gap[_sample_at(nearest, self.opening, self.its)]
-        its_across = -off[_sample_at(to_piece, self.piece, self.own)]
+        its = square(to_piece, points, self.its.normal @ turn, self.piece)
+        its_rows = -self._moves(its.away @ turn.T, pose.of(to_piece.foot_mm))
+        across = its.signed_mm[_sample_at(nearest, self.opening, self.its)]
+        its_across = -own.signed_mm[_sample_at(to_piece, self.piece, self.own)]
         return _Gaps(
-            np.concatenate((-off, gap)),
+            np.concatenate((-own.signed_mm, its.signed_mm)),
             np.vstack((rows, its_rows)),
             np.concatenate((self.own.weight_mm, self.its.weight_mm)),
             np.concatenate((across, its_across)),
+            self.lap_mm,
         )
 
     def _moves(self, away: FloatArray, places_mm: FloatArray) -> FloatArray:
@@ -111,7 +116,7 @@ def place_inside(
     found = register(piece, opening, replace(options, fit="all"))
     # A wide bay pulls the whole edge away from where the rest of it belongs.
     sound = register(piece, opening, replace(options, fit="sound"))
-    placing = _Placing(piece, opening)
+    placing = _Placing(piece, opening, lap_mm)
     placed = []
     # A shape that lies several ways seldom fits all of them equally well.
     for start in (found.pose, *found.others, sound.pose):

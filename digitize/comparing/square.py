@@ -7,39 +7,51 @@ counts square to that one; where it runs along neither it counts straight to the
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from digitize.comparing.boundary import Boundary, Nearest
+from digitize.comparing.boundary import Boundary, IntArray, Nearest
 
 FloatArray = NDArray[np.float64]
 
 _ALONG = 0.985  # cosine of 10 degrees: edges no farther askew run along each other
-_AT_END = 1e-9  # share of a segment
+_AT_CORNER_MM = 0.05  # a closest place so near to a corner is the corner
 
 
-def square(
-    nearest: Nearest, points_mm: FloatArray, normal: FloatArray, edge: Boundary
-) -> tuple[FloatArray, FloatArray]:
-    """Signed distances (N,) of points (N, 2) off an edge, and the unit way (N, 2) each grows.
+@dataclass(frozen=True, eq=False)
+class Square:
+    """Distances of N points off an edge, square to it."""
 
-    ``nearest`` are the closest places to the points, ``normal`` (N, 2) the unit normals of the
-    edge that the points lie on, off its own metal.
+    signed_mm: FloatArray  # (N,) positive off the metal
+    away: FloatArray  # (N, 2) unit direction in which the distance grows
+    segment: IntArray  # (N,) of the edge that each is square to
+
+
+def square(nearest: Nearest, points_mm: FloatArray, normal: FloatArray, edge: Boundary) -> Square:
+    """Distances of points (N, 2) off an edge, to which ``nearest`` are the closest places.
+
+    ``normal`` (N, 2) are the unit normals of the edge that the points lie on, off its own metal.
     """
     signed, away = nearest.signed_mm.copy(), nearest.away.copy()
-    starts = nearest.share <= _AT_END
-    corner = np.flatnonzero(starts | (nearest.share >= 1.0 - _AT_END))
+    segment = nearest.segment.copy()
+    length = edge.length_mm[segment]
+    starts = nearest.share * length <= _AT_CORNER_MM
+    corner = np.flatnonzero(starts | ((1.0 - nearest.share) * length <= _AT_CORNER_MM))
     if not len(corner):
-        return signed, away
-    here = nearest.segment[corner]
-    ending = np.where(starts[corner], edge.before[here], here)
+        return Square(signed, away, segment)
+    ending = np.where(starts[corner], edge.before[segment[corner]], segment[corner])
+    meeting = np.stack((ending, edge.after[ending]))
     whole, none = np.ones(len(corner)), np.zeros(len(corner))
-    ways = np.stack((edge.at(ending, whole)[1], edge.at(edge.after[ending], none)[1]))
+    ways = np.stack((edge.at(meeting[0], whole)[1], edge.at(meeting[1], none)[1]))
     alike = np.einsum("kij,ij->ki", ways, normal[corner])
-    chosen = ways[alike.argmax(axis=0), np.arange(len(corner))]
-    off = np.einsum("ij,ij->i", chosen, points_mm[corner] - nearest.foot_mm[corner])
+    chosen = alike.argmax(axis=0), np.arange(len(corner))
+    way = ways[chosen]
+    off = np.einsum("ij,ij->i", way, points_mm[corner] - edge.start_mm[meeting[1]])
     # Whether there is metal at a point is not changed by the way it is measured.
     off = np.where(signed[corner] < 0.0, np.minimum(off, 0.0), np.maximum(off, 0.0))
-    along = alike.max(axis=0) > _ALONG
-    signed[corner[along]], away[corner[along]] = off[along], chosen[along]
-    return signed, away
+    along = alike[chosen] > _ALONG
+    here = corner[along]
+    signed[here], away[here], segment[here] = off[along], way[along], meeting[chosen][along]
+    return Square(signed, away, segment)

@@ -38,6 +38,7 @@ _SMOOTHED_MM = 8.0
 # between two straight parts turns twice.
 _ROUGH_SHARE, _ROUGH_MM, _TURNS = 0.4, 0.1, 6
 _PART_MM = 6.0  # of a stretch round a corner that is worth a line of its own
+_TIP = 0.1  # of an edge: no more of it in a stretch is its tip, round a corner
 _CORNER_MM = 30.0  # a stretch no longer than this that goes round a corner is a corner
 
 
@@ -175,24 +176,12 @@ def _parts(run: IntArray, side: Side, sides: Sides, on_new: bool) -> Iterator[In
 
 
 def _stretch(run: IntArray, side: Side, other: Side, sides: Sides, on_new: bool) -> Stretch:
-    off = np.abs(side.signed_mm[run])
     weight = side.weight_mm[run]
-    # What is bridged, within its own U, says nothing of how far off the stretch is.
-    sure = np.where(off > side.expanded_mm[run], off, 0.0)
-    # The middle of what is about as far off as the worst place stands for all of it.
-    high = np.flatnonzero(sure >= 0.97 * sure.max())
-    worst = int(run[high[len(high) // 2]])
-    largest, expanded = float(sure.max()), float(side.expanded_mm[worst])
-    at, at_segment = side.places_mm[worst], _old_segments(side, on_new)[worst]
     # The other edge may stand out farther between the same ends.
+    sign = np.sign(side.signed_mm[run[int(np.abs(side.signed_mm[run]).argmax())]])
     over = _between(other.along_mm, side.other_along_mm[run])
-    over &= np.sign(other.signed_mm) == np.sign(side.signed_mm[worst])
+    over &= np.sign(other.signed_mm) == sign
     over &= np.abs(other.signed_mm) > other.expanded_mm
-    if over.any():
-        i = int(np.argmax(np.where(over, np.abs(other.signed_mm), 0.0)))
-        if abs(other.signed_mm[i]) > 1.05 * largest:
-            largest, expanded = float(abs(other.signed_mm[i])), float(other.expanded_mm[i])
-            at, at_segment = other.places_mm[i], _old_segments(other, not on_new)[i]
     if on_new and over.any():
         owned, shares = np.array(sides.names)[other.segment[over]], other.weight_mm[over]
     else:
@@ -202,18 +191,36 @@ def _stretch(run: IntArray, side: Side, other: Side, sides: Sides, on_new: bool)
     passed = float(side.other_along_mm[run[-1]] - side.other_along_mm[run[0]])
     passed %= other.boundary.perimeter_mm
     length = min(float(weight.sum()), passed) if passed > 0 else float(weight.sum())
-    place = _point(at)
     corner = len(names) == 2 and length <= _CORNER_MM
+    # At a corner it counts from corner to corner, along an edge square to the edge.
+    off, its = (np.abs(s.signed_mm if corner else s.square_mm) for s in (side, other))
+    # What is bridged, within its own U, says nothing of how far off the stretch is.
+    sure = np.where(np.abs(side.signed_mm[run]) > side.expanded_mm[run], off[run], 0.0)
+    if not corner:
+        sure *= _own(run, side)
+    # The middle of what is about as far off as the worst place stands for all of it.
+    high = np.flatnonzero(sure >= 0.97 * sure.max())
+    worst = int(run[high[len(high) // 2]])
+    largest, expanded = float(sure.max()), float(side.expanded_mm[worst])
+    at, at_segment = side.places_mm[worst], _old_segments(side, on_new)[worst]
+    beside = np.array(sides.names)[_old_segments(other, not on_new)]
+    over &= np.isin(beside, names) | (not names)  # round a corner it belongs to the next stretch
+    if over.any():
+        i = int(np.argmax(np.where(over, its, 0.0)))
+        if its[i] > 1.05 * largest:
+            largest, expanded, at = float(its[i]), float(other.expanded_mm[i]), other.places_mm[i]
+            at_segment = _old_segments(other, not on_new)[i]
+    place = _point(at)
     middle = _middle(run, np.array(sides.names)[_old_segments(side, on_new)[run]])
     seen_place, normal = _point(side.places_mm[middle]), side.normal[middle]
     where = sides.corner(place) if corner else sides.edge(seen_place, _point(normal))
     if length > 0.95 * min(side.boundary.perimeter_mm, other.boundary.perimeter_mm):
         where, names = "whole edge", ()
     return Stretch(
-        "more" if side.signed_mm[worst] > 0 else "less",
+        "more" if sign > 0 else "less",
         length,
         largest,
-        float(np.dot(off, weight) / weight.sum()),
+        float(np.dot(off[run], weight) / weight.sum()),
         expanded,
         place,
         _point(side.places_mm[run[0]]),
@@ -228,6 +235,15 @@ def _stretch(run: IntArray, side: Side, other: Side, sides: Sides, on_new: bool)
         on_new,
         _ragged(run, side, other, expanded, on_new),
     )
+
+
+def _own(run: IntArray, side: Side) -> BoolArray:
+    """Which samples of a run are not the tip of an edge that belongs to the next stretch."""
+    segment, weight = side.segment[run], side.weight_mm[run]
+    there = np.bincount(segment, weights=weight, minlength=len(side.boundary.length_mm))
+    own = np.asarray((there / side.boundary.length_mm)[segment] > _TIP)
+    most = float(np.dot(own, weight)) > 0.5 * float(weight.sum())
+    return own if most else np.ones_like(own)
 
 
 def _ragged(run: IntArray, side: Side, other: Side, expanded_mm: float, on_new: bool) -> bool:

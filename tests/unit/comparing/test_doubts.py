@@ -172,7 +172,7 @@ def test_two_sides_that_are_off_are_not_shared_out(right: float, below: float) -
     assert found.registration.sound_share == pytest.approx(0.5, abs=0.03)
     assert found.deviation.same_share == pytest.approx(0.5, abs=0.03)
     (lower,) = (s for s in found.stretches if s.edges == ("E1",))
-    assert lower.mean_mm == pytest.approx(abs(below), abs=0.1)
+    assert lower.largest_mm == pytest.approx(abs(below), abs=0.02)
 
 
 def test_where_nothing_agrees_a_doubt_says_so() -> None:
