@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
 from digitize.comparing.deviation import Deviation, Side
 from digitize.comparing.registration import Registration
@@ -62,8 +63,9 @@ def likeness(off: Deviation, old: Pattern, laid: Pattern, lap_mm: float = 0.0) -
     most_mm = _EVEN * size_mm
     even_mm = float(np.clip(_median(off.new), -most_mm, lap_mm + most_mm))
     edge = min(_beside(side, even_mm, _BESIDE * size_mm) for side in (off.new, off.old))
-    was = polygon(old.outline).buffer(even_mm)
-    now = polygon(laid.outline)
+    # An outline traced from a photo may cross itself.
+    was, now = (shapely.make_valid(polygon(p.outline)) for p in (old, laid))
+    was = was.buffer(even_mm)
     both, either = was.intersection(now).area, was.union(now).area
     return Likeness(edge, float(both / either) if either > 0.0 else 0.0)
 

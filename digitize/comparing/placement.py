@@ -20,7 +20,13 @@ from scipy.optimize import linprog
 
 from digitize.comparing.boundary import Boundary, IntArray, Nearest, Samples
 from digitize.comparing.pose import Pose
-from digitize.comparing.registration import FitOptions, Registration, apart, register
+from digitize.comparing.registration import (
+    FitOptions,
+    Registration,
+    ambiguous,
+    apart,
+    register,
+)
 from digitize.comparing.square import square
 from digitize.pattern.model import Pattern
 
@@ -33,6 +39,7 @@ _OVERLAP_COSTS = 100.0  # times as much as a gap
 _PUSHES = 1000.0  # times as much weight as a gap: an overlap that is to be avoided
 _DEEP_SHARE, _DEEP_MM = 0.5, 0.5  # gaps that differ so much across are those of a bay
 _MOST_STEPS = 40
+_ANEW = ("compare-ambiguous", "compare-any-turn")  # said of the place inside, not of one over
 _NO_MATTER_MM = 0.005
 
 
@@ -132,22 +139,20 @@ def place_inside(
         distinct = all(apart(way, known, middle, placing.size) for known in ways)
         if distinct and its_cost <= cost + 2.0 * options.alike_mm:
             ways.append(way)
-    others = ways[1:]
-    if not others:
-        notices = tuple(n for n in found.notices if n.code != "compare-ambiguous")
-        found = replace(found, notices=notices)
     nearest = placing.opening.nearest(pose.of(found.samples.points_mm))
     weight, d = found.samples.weight_mm, nearest.signed_mm
-    return replace(
+    inside = replace(
         found,
         pose=pose,
         nearest=nearest,
         rms_mm=float(np.sqrt(np.dot(weight, d**2) / weight.sum())),
         largest_mm=float(np.abs(d).max()),
         sound_share=1.0,
-        others=tuple(others),
+        others=tuple(ways[1:]),
         placed=objective,
     )
+    kept = (n for n in found.notices if n.code not in _ANEW)
+    return replace(inside, notices=(*kept, *ambiguous(inside)))
 
 
 def _sample_at(nearest: Nearest, edge: Boundary, samples: Samples) -> IntArray:

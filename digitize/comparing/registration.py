@@ -85,7 +85,7 @@ def register(new: Pattern, old: Pattern, options: FitOptions | None = None) -> R
     found = register_edges(new_edge, old_edge, options)
     if found.any_turn or found.others:
         found = _told_apart(found, new, old, new_edge=new_edge, old_edge=old_edge, options=options)
-    notices = [*found.notices, *_ambiguous(found)]
+    notices = [*found.notices, *ambiguous(found)]
     notices += _better_turned_over(found, new_edge, old_edge, options)
     return replace(found, notices=tuple(notices))
 
@@ -269,21 +269,32 @@ def _better_turned_over(
     return [Notice("compare-mirror", text, "doubt")]
 
 
-def _ambiguous(found: Registration) -> list[Notice]:
+def ambiguous(found: Registration) -> list[Notice]:
+    """A doubt where the outline leaves open how the piece lies."""
     if found.any_turn:
-        text = (
-            "the outline is round: it fits at any turn, so only its size is compared; "
-            "lock two features to fix the turn"
+        choose = (
+            "turn it so that its holes and bends come right"
+            if found.placed
+            else ("lock two features to fix the turn")
         )
+        text = f"the outline is round: it fits at any turn, so only its size is compared; {choose}"
         return [Notice("compare-any-turn", text, "doubt")]
     if not found.others:
         return []
-    turns = ", ".join(
-        f"{math.degrees(math.remainder(p.turn_rad - found.pose.turn_rad, math.tau)):.0f}°"
-        for p in found.others
+    turns = ", ".join(f"{_turned_deg(found.pose, p)}°" for p in found.others)
+    choose = (
+        "see to it that it goes in as shown"
+        if found.placed
+        else "lock a hole, a bend or an edge to choose"
     )
     text = (
         f"the shape fits as well turned by {turns}; the pose shown is one of "
-        f"{len(found.others) + 1}: lock a hole, a bend or an edge to choose"
+        f"{len(found.others) + 1}: {choose}"
     )
     return [Notice("compare-ambiguous", text, "doubt")]
+
+
+def _turned_deg(one: Pose, other: Pose) -> int:
+    """From one pose to the other, half a turn always positive."""
+    turned = round(math.degrees(math.remainder(other.turn_rad - one.turn_rad, math.tau)))
+    return abs(turned) if abs(turned) == 180 else turned

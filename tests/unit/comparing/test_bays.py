@@ -86,6 +86,9 @@ def test_each_way_to_lie_counts_once(objective: Objective) -> None:
     (other,) = placed.others
     turned = math.remainder(other.turn_rad - placed.pose.turn_rad, math.tau)
     assert abs(turned) == pytest.approx(math.pi, abs=0.01)
+    (said,) = (n.text for n in placed.notices if n.code == "compare-ambiguous")
+    assert "turned by 180°" in said
+    assert "lock" not in said  # there is nothing to lock by in an opening
 
 
 @pytest.mark.parametrize("objective", OBJECTIVES)

@@ -121,3 +121,13 @@ def test_a_piece_cut_much_too_short_is_doubted_and_listed() -> None:
 def test_whatever_is_refused_would_be_doubted(edge: float, area: float) -> None:
     found = Likeness(edge, area)
     assert found.doubtful or not found.strange
+
+
+def test_an_outline_that_crosses_itself_is_still_judged() -> None:
+    """A spur of the upper edge, traced back over itself, as in a photo of a torn edge."""
+    torn = shape("torn", (0.0, 0.0), (160.0, 0.0), (160.0, 100.0), (90.0, 100.0), (70.0, 110.0),
+                 (90.0, 110.0), (70.0, 100.0), (0.0, 80.0))  # fmt: skip
+    plate = shape("plate", (0.0, 0.0), (160.0, 0.0), (160.0, 100.0), (70.0, 100.0), (0.0, 80.0))
+    for old, new in ((torn, plate), (plate, torn)):
+        assert not unlike(compare(old, LAID.pattern_back(new)))
+    assert fit_in(torn, plate, FitInOptions(1.2)).largest_overlap_mm > 5.0
