@@ -57,7 +57,7 @@ def test_the_rim_lies_where_it_was_cut(soft: JobResult):
     off = truths.deviations_mm(pattern.outline, true_opening(SOFT).outline)
     assert np.quantile(off, 0.95) < 0.08
     assert off.max() < 0.15
-    assert doubts(soft) == []
+    assert doubts(soft) == ["edge-unclear"]  # rust like the wall hides some of it
 
 
 def test_its_corners_are_arcs_again(soft: JobResult):
