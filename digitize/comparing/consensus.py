@@ -6,12 +6,14 @@ given its turn: laid on the old edge, what agrees with it then is counted.  The 
 more of the edge agrees with is kept.
 
 A piece that is long on two sides that meet is drawn between both, and nothing agrees.  There
-every two sides that meet are given their turn, and must bring more into place than themselves:
-any two can be made to agree.
+every two sides that meet are given their turn, and must bring an edge into place that faces another
+way than both and all between: any two can be made to agree, and with them, or nearly, what faces
+as they do, though the piece be too large all round.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from itertools import chain, pairwise
 
@@ -28,8 +30,10 @@ _WORTH = 0.04  # of the edge: a stretch no longer than this proves nothing
 _AGREED = 0.85  # of the edge: no other part can outvote this much
 _ROUNDS = 3
 _AGREES = 4.0  # standard uncertainties: edges so near agree
+_SAME = 2.0  # standard uncertainties, which is U
 _NOTHING = 0.25  # of the edge: what agrees by chance where edges cross
 _FEWEST_SIDES = 3
+_ELSEWHERE_RAD = math.radians(20.0)
 _TURNS = 0.9945  # cosine of 6 degrees: where an edge turns more another side begins
 
 
@@ -93,9 +97,8 @@ def _two_in_turn(
             limit_mm=_AGREES * least_mm,
             sound_only=True,
         )
-        more = _agrees(tried, least_mm)
-        more[both] = False
-        if _share(weight, more) > _WORTH:
+        near = np.abs(tried.nearest.signed_mm) <= _SAME * least_mm
+        if _share(weight, near & _facing_elsewhere(tried, one, other)) > _WORTH:
             yield tried
 
 
@@ -143,6 +146,17 @@ def agreement_mm(weight: FloatArray, settled: Settled, least_mm: float) -> float
 
 def _agrees(settled: Settled, least_mm: float) -> BoolArray:
     return np.asarray(np.abs(settled.nearest.signed_mm) <= _AGREES * least_mm)
+
+
+def _facing_elsewhere(settled: Settled, one: IntArray, other: IntArray) -> BoolArray:
+    """Which points lie over an edge that faces neither as two sides do nor between them."""
+    away = settled.nearest.away
+    ways = np.stack([away[run].mean(axis=0) for run in (one, other)])
+    ways /= np.hypot(*ways.T)[:, None]
+    axis = ways.sum(axis=0)
+    size = float(np.hypot(*axis))  # twice the cosine of half the angle between both
+    apart = np.arccos(np.clip(away @ axis / max(size, 1e-9), -1.0, 1.0))
+    return np.asarray(apart > math.acos(min(size / 2.0, 1.0)) + _ELSEWHERE_RAD)
 
 
 def _share(weight: FloatArray, of: BoolArray) -> float:

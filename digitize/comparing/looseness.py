@@ -22,6 +22,7 @@ from digitize.pattern.datum import datum_of
 from digitize.pattern.model import Pattern
 
 _AGREES = 4.0  # standard uncertainties: edges so near have a say
+_SAME = 2.0  # likewise; edges so near are the same
 _NOTHING = 0.05  # of the edge: what agrees by chance where edges cross
 _HELD = 0.004  # of the agreeing edge, squarely against a move; less holds nothing
 
@@ -39,7 +40,9 @@ def loose(old: Pattern, found: Registration, alike_mm: float) -> tuple[Notice, .
     rows[:, 2] /= edge.size_mm / 2.0  # of a turn, the move at the rim
     counted = np.abs(found.nearest.signed_mm) <= _AGREES * alike_mm
     weight = found.samples.weight_mm * counted
-    if float(weight.sum()) < _NOTHING * float(found.samples.weight_mm.sum()):
+    same = np.abs(found.nearest.signed_mm) <= _SAME * alike_mm
+    whole = found.samples.weight_mm
+    if float(np.dot(same, whole)) < _NOTHING * float(whole.sum()):
         return (Notice("compare-shared-out", _SHARED_OUT, "doubt"),)
     shares, ways = np.linalg.eigh(rows.T @ (rows * weight[:, None]) / weight.sum())
     if float(shares[0]) >= _HELD:

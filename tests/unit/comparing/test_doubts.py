@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
+import shapely
 
 from digitize.comparing.comparison import compare
 from digitize.comparing.opening import FitInOptions, fit_in
@@ -187,7 +189,27 @@ def test_where_nothing_agrees_a_doubt_says_so() -> None:
     assert {s.edges for s in locked.stretches} == {("E2",), ("E3",)}
 
 
-def box(right_mm: float, high_mm: float) -> Contour:
-    corners: list[Point] = [(0.0, 0.0), (right_mm, 0.0), (right_mm, high_mm), (0.0, high_mm)]
+@pytest.mark.parametrize("by", [1.0, -2.0])
+def test_a_piece_off_all_round_is_not_laid_to_one_side(by: float) -> None:
+    """Steps face as the outer edges do, and bevels nearly so: they are no evidence of a side."""
+    corners = [(0.0, 0.0), (160.0, 0.0), (160.0, 60.0), (120.0, 60.0), (110.0, 70.0)]
+    corners += [(110.0, 100.0), (60.0, 100.0), (50.0, 90.0), (50.0, 70.0), (0.0, 70.0)]
+    grown = shapely.Polygon(corners).buffer(by, join_style="mitre")
+    unsure = Precision(0.1, 0.0)
+    old, new = (
+        replace(plate(name, 1.0), outline=outlined(where), precision=unsure)
+        for name, where in (("old", corners), ("new", [*grown.exterior.coords[:-1]][::-1]))
+    )
+    found = compare(old, LAID.pattern_back(new))
+    assert {s.kind for s in found.stretches} == {"more" if by > 0 else "less"}
+    assert max(s.largest_mm for s in found.stretches) < abs(by) + 0.15
+    assert "compare-shared-out" in doubts(found)
+
+
+def outlined(corners: Sequence[Point]) -> Contour:
     ends = (*corners[1:], corners[0])
     return Contour.of([Line(a, b) for a, b in zip(corners, ends, strict=True)])
+
+
+def box(right_mm: float, high_mm: float) -> Contour:
+    return outlined([(0.0, 0.0), (right_mm, 0.0), (right_mm, high_mm), (0.0, high_mm)])
