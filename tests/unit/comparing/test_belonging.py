@@ -117,6 +117,17 @@ def test_a_piece_cut_much_too_short_is_doubted_and_listed() -> None:
     assert found.stretches[0].largest_mm == pytest.approx(40.0, abs=0.1)
 
 
+def test_a_plain_plate_for_a_comb_is_doubted_whichever_is_new() -> None:
+    """All of the plate's edge runs beside the comb's, half of the comb's beside nothing."""
+    comb = [(0.0, 0.0)]
+    for x in (20.0, 40.0, 60.0, 80.0, 100.0):
+        comb += [(x, 0.0), (x, 40.0), (x + 3.0, 40.0), (x + 3.0, 0.0)]
+    comb += [(120.0, 0.0), (120.0, 80.0), (0.0, 80.0)]
+    plate = shape("plate", (0.0, 0.0), (120.0, 0.0), (120.0, 80.0), (0.0, 80.0))
+    for old, new in ((shape("comb", *comb), plate), (plate, shape("comb", *comb))):
+        assert unlike(compare(old, new))
+
+
 @given(st.floats(0.0, 1.0), st.floats(0.0, 1.0))
 def test_whatever_is_refused_would_be_doubted(edge: float, area: float) -> None:
     found = Likeness(edge, area)

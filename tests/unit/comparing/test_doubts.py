@@ -95,6 +95,13 @@ def test_a_strip_whose_ends_say_nothing_may_slide() -> None:
     assert "compare-loose" not in doubts(compare(old, long))
 
 
+def test_the_ends_of_a_slender_strip_hold_it() -> None:
+    """4 % of the edge is enough where all of it is there."""
+    slender = replace(strip("old"), outline=outlined([(0, 0), (300, 0), (300, 12), (0, 12)]))
+    found = compare(slender, LAID.pattern_back(replace(slender, name="new")))
+    assert "compare-loose" not in doubts(found)
+
+
 UNMEASURED = Notice(
     "print-unmeasured",
     "nobody has measured the bars on this sheet, so every size is uncertain by about 0.6 % (and "

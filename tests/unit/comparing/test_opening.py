@@ -105,7 +105,9 @@ def test_overlap_is_to_be_trimmed_and_short_edges_cut_bigger_next_time() -> None
         assert by_edge[name].verdict == "overlap"
     assert by_edge["E1"].trim_mm == 0.0
     assert by_edge["E1"].bigger_mm is None
+    assert re.fullmatch(r"1\.\d\d mm smaller", next_words(by_edge["E2"], "mm"))
     small = fit_in(panel(1.2, 1.2, 1.2, 1.2), HATCH, FitInOptions(1.0))
+    assert [next_words(e, "mm") for e in small.edges] == ["0.95 mm bigger"] * 5
     # To half of the best band: 1.2 mm less 0.25 mm.
     assert [e.bigger_mm for e in small.edges] == pytest.approx([0.95] * 5, abs=5e-3)
 
