@@ -16,7 +16,6 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal, assert_never
 
 from ezdxf import options as ezdxf_options
@@ -24,7 +23,6 @@ from ezdxf.document import Drawing
 from ezdxf.layouts.layout import Modelspace
 
 from digitize.files.arcs import no_longer_than
-from digitize.files.atomic import write_bytes
 from digitize.files.beside import beside_restored
 from digitize.files.layers import LAYERS, Role, bend_role
 from digitize.files.notes import wrapped_notes
@@ -71,13 +69,6 @@ def render(pattern: Pattern, options: DxfOptions | None = None) -> bytes:
         stream = io.StringIO(newline="")
         document.write(stream)
     return bytes(document.encode(stream.getvalue()))
-
-
-def write(
-    path: Path, pattern: Pattern, options: DxfOptions | None = None, *, overwrite: bool = False
-) -> Path:
-    """Write the DXF file of a pattern; see ``atomic.write_bytes`` for what can go wrong."""
-    return write_bytes(path, render(pattern, options), overwrite=overwrite)
 
 
 @contextmanager

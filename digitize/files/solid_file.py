@@ -6,12 +6,9 @@ specification (Khronos glTF 2.0, 3.4, "Coordinate System and Units"; from memory
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 
 from digitize.errors import DigitizeError, Exit
-from digitize.files.atomic import write_bytes
 from digitize.folding.solid import Solid
 
 FORMATS = (".stl", ".ply", ".glb")
@@ -41,8 +38,3 @@ def render(solid: Solid, suffix: str) -> bytes:
     data = mesh.export(file_type=suffix[1:])
     assert isinstance(data, bytes)
     return data
-
-
-def write(path: Path, solid: Solid, *, overwrite: bool = False) -> Path:
-    """Write a mesh file; see ``atomic.write_bytes`` for what can go wrong."""
-    return write_bytes(path, render(solid, path.suffix), overwrite=overwrite)

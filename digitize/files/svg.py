@@ -9,12 +9,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from pathlib import Path
 from typing import assert_never
 from xml.etree import ElementTree as ET
 
 from digitize.files.arcs import no_longer_than
-from digitize.files.atomic import write_bytes
 from digitize.files.beside import beside_restored
 from digitize.files.layers import LAYERS, Role, bend_role
 from digitize.files.notes import note_lines, wrapped_notes
@@ -41,13 +39,6 @@ class SvgOptions:
 def render(pattern: Pattern, options: SvgOptions | None = None) -> bytes:
     """The SVG file of a pattern."""
     return _Page(pattern, options or SvgOptions()).render()
-
-
-def write(
-    path: Path, pattern: Pattern, options: SvgOptions | None = None, *, overwrite: bool = False
-) -> Path:
-    """Write the SVG file of a pattern; see ``atomic.write_bytes`` for what can go wrong."""
-    return write_bytes(path, render(pattern, options), overwrite=overwrite)
 
 
 class _Page:

@@ -18,7 +18,7 @@ from PIL import Image
 
 from digitize.errors import DigitizeError
 from digitize.files import dxf, svg
-from digitize.files.atomic import NotWritten
+from digitize.files.atomic import NotWritten, write_bytes
 from digitize.files.paper import writer as paper
 from digitize.files.paper.tiling import TooManyPages
 from digitize.files.pictures import photo_proof, topdown_proof
@@ -28,12 +28,11 @@ from digitize.pattern.contour import Circle, Contour, Slot
 from digitize.pattern.model import BendLine, Pattern, PointMark
 from digitize.pattern.segments import Arc, Line
 
-Writer = Callable[..., Path]
-WRITERS: dict[str, Writer] = {
-    "dxf": dxf.write,
-    "svg": svg.write,
-    "pdf": paper.write,
-    "png": topdown_proof.write,
+RENDERERS: dict[str, Callable[[Pattern], bytes]] = {
+    "dxf": dxf.render,
+    "svg": svg.render,
+    "pdf": paper.render,
+    "png": topdown_proof.render,
 }
 
 
@@ -51,32 +50,32 @@ def pages(data: bytes) -> int:
         document.close()
 
 
-@pytest.mark.parametrize("kind", WRITERS)
+@pytest.mark.parametrize("kind", RENDERERS)
 def test_a_file_that_is_there_stays_as_it_is(tmp_path: Path, kind: str) -> None:
     path = tmp_path / f"p.{kind}"
     path.write_bytes(b"dear to somebody")
     with pytest.raises(NotWritten, match="exists already"):
-        WRITERS[kind](path, plate())
+        write_bytes(path, RENDERERS[kind](plate()))
     assert path.read_bytes() == b"dear to somebody"
-    WRITERS[kind](path, plate(), overwrite=True)
+    write_bytes(path, RENDERERS[kind](plate()), overwrite=True)
     assert len(path.read_bytes()) > 500
     assert list(tmp_path.iterdir()) == [path]
 
 
-@pytest.mark.parametrize("kind", WRITERS)
+@pytest.mark.parametrize("kind", RENDERERS)
 def test_no_folder_no_file(tmp_path: Path, kind: str) -> None:
     with pytest.raises(NotWritten, match="could not be written"):
-        WRITERS[kind](tmp_path / "missing" / "p", plate())
+        write_bytes(tmp_path / "missing" / "p", RENDERERS[kind](plate()))
     assert not list(tmp_path.iterdir())
 
 
 @pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write anywhere")
-@pytest.mark.parametrize("kind", WRITERS)
+@pytest.mark.parametrize("kind", RENDERERS)
 def test_a_locked_folder_says_so(tmp_path: Path, kind: str) -> None:
     tmp_path.chmod(stat.S_IRUSR | stat.S_IXUSR)
     try:
         with pytest.raises(NotWritten, match="permission"):
-            WRITERS[kind](tmp_path / "p", plate())
+            write_bytes(tmp_path / "p", RENDERERS[kind](plate()))
     finally:
         tmp_path.chmod(stat.S_IRWXU)
 

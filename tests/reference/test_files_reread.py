@@ -27,6 +27,7 @@ from scipy import ndimage
 
 from digitize.errors import Notice
 from digitize.files import dxf, svg
+from digitize.files.atomic import write_bytes
 from digitize.files.layers import LAYERS
 from digitize.files.paper import writer as paper
 from digitize.files.paper.page import NARROW_MM, WIDE_MM
@@ -179,7 +180,8 @@ def test_gdal_reads_the_lines_of_the_pattern(
     tmp_path: Path, name: str, version: str, unit: str
 ) -> None:
     pattern, per = PATTERNS[name], {"mm": 1.0, "in": 25.4}[unit]
-    path = dxf.write(tmp_path / "p.dxf", pattern, dxf.DxfOptions(unit, version))  # type: ignore[arg-type]
+    options = dxf.DxfOptions(unit, version)  # type: ignore[arg-type]
+    path = write_bytes(tmp_path / "p.dxf", dxf.render(pattern, options))
     layers = ogr_layers(path)
     for layer, expected in cut_lines(pattern).items():
         read = [shapely.transform(g, lambda xy: xy * per) for g in layers.get(layer, [])]
@@ -281,14 +283,14 @@ def test_the_dxf_header_states_the_unit(unit: str, code: int, metric: int) -> No
 @pytest.mark.parametrize("unit", ["mm", "in"])
 def test_an_r12_file_carries_a_bar_of_known_length(tmp_path: Path, unit: str) -> None:
     options = dxf.DxfOptions(unit, "R12")  # type: ignore[arg-type]
-    notes = ogr_layers(dxf.write(tmp_path / "p.dxf", bracket(), options))["NOTE"]
+    notes = ogr_layers(write_bytes(tmp_path / "p.dxf", dxf.render(bracket(), options)))["NOTE"]
     bar = max(g.length for g in notes if g.geom_type == "LineString")
     assert bar == pytest.approx({"mm": 100.0, "in": 4.0}[unit], abs=1e-6)
 
 
 def test_restored_edges_have_a_line_on_the_waste_side_a_millimetre_off(tmp_path: Path) -> None:
     pattern = bracket()
-    beside = ogr_layers(dxf.write(tmp_path / "p.dxf", pattern))["RESTORED_EDGE"]
+    beside = ogr_layers(write_bytes(tmp_path / "p.dxf", dxf.render(pattern)))["RESTORED_EDGE"]
     metal = shapely.Polygon(
         pattern.outline.points_mm(1e-3), [o.points_mm(1e-3) for o in pattern.openings]
     )

@@ -9,9 +9,7 @@ gives the same bytes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
-from digitize.files.atomic import write_bytes
 from digitize.files.paper.offcut import Offcut
 from digitize.files.paper.page import Pages
 from digitize.files.paper.part import define_part
@@ -20,7 +18,7 @@ from digitize.files.paper.template_page import draw_cover, draw_page
 from digitize.files.paper.tiling import Tiling
 from digitize.pattern.model import Pattern
 
-__all__ = ["BadPaper", "PaperOptions", "add_to", "layout", "render", "write"]
+__all__ = ["BadPaper", "PaperOptions", "add_to", "layout", "render"]
 
 
 def render(
@@ -35,13 +33,6 @@ def render(
     pages = Pages(template.name)
     add_to(pages, template)
     return pages.finished()
-
-
-def write(
-    path: Path, pattern: Pattern, options: PaperOptions | None = None, *, overwrite: bool = False
-) -> Path:
-    """Write the PDF of a pattern; see ``atomic.write_bytes`` for what can go wrong."""
-    return write_bytes(path, render(pattern, options), overwrite=overwrite)
 
 
 def layout(pattern: Pattern, options: PaperOptions | None = None) -> Tiling:

@@ -9,14 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from digitize.files.atomic import write_bytes
 from digitize.files.pictures.legend import ROW, draw_legend, legend_rows
 from digitize.files.pictures.palette import COLOURS, Kind
 from digitize.files.pictures.picture import (
@@ -93,18 +91,6 @@ def render(
         _tags(lettering, overlays, scale, size, round(0.8 * type_px))
         _strip(lettering, lines, kinds, size, type_px)
     return png(canvas)
-
-
-def write(
-    path: Path,
-    rgb: NDArray[Any],
-    overlays: Sequence[Overlay],
-    caption: Sequence[str] = (),
-    *,
-    overwrite: bool = False,
-) -> Path:
-    """Write the proof; see ``atomic.write_bytes`` for what can go wrong."""
-    return write_bytes(path, render(rgb, overlays, caption), overwrite=overwrite)
 
 
 def _draw(view: Picture, points: FloatArray, overlay: Overlay, line_px: int) -> None:

@@ -12,7 +12,6 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 import cv2
@@ -20,7 +19,6 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from digitize.files.atomic import write_bytes
 from digitize.files.lettering import BOLD
 from digitize.files.notes import note_lines
 from digitize.files.pictures.legend import ROW, draw_legend, legend_rows
@@ -92,19 +90,6 @@ def render(
     else:
         placed_callouts = [_in_datum(c, view.datum) for c in callouts]
     return png(view.draw(placed_callouts))
-
-
-def write(
-    path: Path,
-    pattern: Pattern,
-    picture: TopdownPicture | None = None,
-    callouts: Sequence[Callout] | None = None,
-    unit: Unit = "mm",
-    *,
-    overwrite: bool = False,
-) -> Path:
-    """Write the proof; see ``atomic.write_bytes`` for what can go wrong."""
-    return write_bytes(path, render(pattern, picture, callouts, unit), overwrite=overwrite)
 
 
 def shown_mm(pattern: Pattern) -> Box:
