@@ -52,6 +52,13 @@ def fit(
             help="Sheet thickness; gaps are judged by it. Else the piece's own.",
         ),
     ] = None,
+    plate: Annotated[
+        str | None,
+        typer.Option(
+            "--plate",
+            help="Thickness round a photographed opening, where it is not the piece's.",
+        ),
+    ] = None,
     weld: Annotated[Weld, typer.Option("--weld", help="How the joint is welded.")] = Weld.MIG,
     place: Annotated[
         Place,
@@ -86,7 +93,8 @@ def fit(
     with show.progress(quiet=as_json) as progress:
         inner = read_piece(piece, thickness, printer, units, progress)
         thick = said_thickness_mm(thickness, units) or inner.pattern.thickness_mm
-        outer = read_opening(opening, thick, printer, progress)
+        round_it = said_thickness_mm(plate, units, "--plate") or thick
+        outer = read_opening(opening, round_it, printer, progress)
         if thick is None:
             raise NoThickness(
                 "gaps are judged by the sheet's thickness, which is not known", do="say --thickness"

@@ -42,13 +42,12 @@ def positive_mm(text: str | None, unit: Unit, option: str) -> float | None:
     return value
 
 
-def said_thickness_mm(text: str | None, unit: Unit) -> float | None:
+def said_thickness_mm(text: str | None, unit: Unit, option: str = "--thickness") -> float | None:
     """A typed thickness of sheet metal in millimetres; a usage error says where it is none."""
-    value = positive_mm(text, unit, "--thickness")
+    value = positive_mm(text, unit, option)
     if value is not None and value > _THICKEST_MM:
         raise typer.BadParameter(
-            f"{value:g} mm is no sheet metal; write it like 1.5mm or 0.06in",
-            param_hint="--thickness",
+            f"{value:g} mm is no sheet metal; write it like 1.5mm or 0.06in", param_hint=option
         )
     return value
 

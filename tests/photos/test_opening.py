@@ -164,3 +164,14 @@ def test_a_piece_is_held_into_the_photographed_opening(tmp_path: Path, digitize)
     assert code == 0, err
     gaps = [edge["mean_mm"] for edge in json.loads(out)["edges"]]
     assert gaps == pytest.approx([0.8] * len(gaps), abs=0.15)
+
+
+def test_a_plate_thicker_than_the_piece_is_said(tmp_path: Path, digitize):
+    """What was traced of the 2 mm plate fits itself as a piece of 1 mm, if --plate says 2."""
+    photo = SOFT.with_suffix(".jpg")
+    assert digitize("trace", photo, "--mode", "opening", "-t", "2", "--name", "patch")[0] == 0
+    words = ("fit", "patch.pattern.json", photo, "-t", "1", "--plate", "2", "--json")
+    code, out, err = digitize(*words)
+    assert code == 0, err
+    means = [abs(edge["mean_mm"]) for edge in json.loads(out)["edges"]]
+    assert max(means) < 0.01
