@@ -17,7 +17,6 @@ from digitize.cli.options import (
     Unit,
     Units,
     positive_mm,
-    said_thickness_mm,
 )
 
 if TYPE_CHECKING:
@@ -53,7 +52,7 @@ def check(
     scale, _ = print_scale(printer, plain=checkerboard is not None)
     options = CheckOptions(
         print_scale=scale,
-        thickness_mm=said_thickness_mm(thickness, units) or 0.0,
+        thickness_mm=positive_mm(thickness, units, "--thickness") or 0.0,
         checkerboard_mm=positive_mm(checkerboard, units, "--checkerboard"),
         sheet_number=sheet,
         phone=phones.PROFILES.load(phone) if phone is not None else None,

@@ -300,7 +300,10 @@ def test_the_report_shows_budget_limit_and_grade(capsys):
     said = capsys.readouterr().out
     # 120 mm: 0.06 by the camera and twice 0.02; U = 0.14422 is still under the 0.15 of fine.
     (line,) = (line for line in said.splitlines() if line.startswith("│ OL "))
-    assert " ".join(line.split()) == "│ OL │ overall │ 120.00 mm │ 0.15 mm │ fine │"
+    assert (
+        " ".join(line.split())
+        == "│ OL │ overall, along the datum's x │ 120.00 mm │ 0.15 mm │ fine │"
+    )
     assert "Budget of OL (standard uncertainties, mm): camera 0.06, tone curve 0.04;" in said
     assert "Outline: within ± 0.10 mm" in said
     assert "Limited by camera: " in said
