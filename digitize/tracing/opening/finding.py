@@ -51,6 +51,11 @@ class NoOpeningFound(DigitizeError):
     exit_code = Exit.TRACE
 
 
+def log_light(ratio: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Logarithm of brightness (...) of light over paper white (..., 3)."""
+    return np.asarray(np.log(ratio @ np.array(LUMINANCE, np.float32) + _DARK))
+
+
 def no_opening() -> NoOpeningFound:
     """What to say where there is none."""
     return NoOpeningFound(
@@ -125,7 +130,7 @@ class _Look:
     @classmethod
     def at(cls, view: Overview) -> _Look:
         """The plate in an overview."""
-        level = np.log(view.ratio @ np.array(LUMINANCE, np.float32) + _DARK)
+        level = log_light(view.ratio)
         return cls(view, np.asarray(cv2.GaussianBlur(level, (0, 0), 1.0)))
 
     def candidates(self) -> list[Opening]:

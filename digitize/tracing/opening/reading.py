@@ -27,7 +27,7 @@ _SHUT_FROM_PX = 3.0  # narrower walls have no room for that
 _WORST_PX = 1.6  # an edge less sure than that counts as not measured
 
 
-def read_rim(bench: Bench, edge: Edge, reach_px: float, walls: Walls | None = None) -> Reading:
+def read_rim(bench: Bench, edge: Edge, reach_px: float, walls: Walls) -> Reading:
     """Measure the rim across every contour point; gaps are carried across smoothly.
 
     ``walls`` says where its foot is to be read and not its upper edge, and where either has to
@@ -35,10 +35,8 @@ def read_rim(bench: Bench, edge: Edge, reach_px: float, walls: Walls | None = No
     """
     contours = edge.contours
     count = len(contours.points_mm)
-    none = np.zeros(count, dtype=bool)
-    foot, faint = (none, none) if walls is None else (walls.foot, walls.faint)
     place = placed(bench, contours)
-    shut = (place.wall_px >= _NARROW_PX) | (faint & (place.wall_px > _SHUT_FROM_PX))
+    shut = (place.wall_px >= _NARROW_PX) | (walls.faint & (place.wall_px > _SHUT_FROM_PX))
     inside = place.wall_px + np.where(shut, _SHUT_PX, _BEYOND_WALL_PX)
     edges = locate(
         bench.photo.rgb,
@@ -46,12 +44,14 @@ def read_rim(bench: Bench, edge: Edge, reach_px: float, walls: Walls | None = No
         place.normal_px,
         reach_px=reach_px,
         along_px=_ALONG_PX,
-        inside_px=np.where(foot, np.inf, inside),
-        outside_px=np.where(foot, np.maximum(place.wall_px + _SHUT_PX, 1.5), np.inf),
+        inside_px=np.where(walls.foot, np.inf, inside),
+        outside_px=np.where(walls.foot, np.maximum(place.wall_px + _SHUT_PX, 1.5), np.inf),
         curvature_per_px=place.bend_per_px,
         weights=np.tile(np.array(LUMINANCE), (count, 1)),
         start_px=np.zeros(count),
-        inner_band_px=np.where(~shut & (place.wall_px > _SEEN_PX) & ~foot, place.wall_px, 0.0),
+        inner_band_px=np.where(
+            ~shut & (place.wall_px > _SEEN_PX) & ~walls.foot, place.wall_px, 0.0
+        ),
         worst_sigma_px=_WORST_PX,
     )
     ok = edges.ok & ~stray(edges.offset_px, edges.ok, contours)

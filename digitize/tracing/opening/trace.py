@@ -16,10 +16,9 @@ from numpy.typing import NDArray
 from digitize.camera.camera import Camera
 from digitize.errors import DigitizeError, Exit, Notice, place_words
 from digitize.photo.photo import Photo
-from digitize.photo.tone import LUMINANCE
 from digitize.sheets.layout import Sheet
 from digitize.tracing.light import PaperLight, fit_paper_light
-from digitize.tracing.opening.finding import Opening, find_openings, no_opening
+from digitize.tracing.opening.finding import Opening, find_openings, log_light, no_opening
 from digitize.tracing.opening.reading import read_rim
 from digitize.tracing.opening.walls import wall_mm, walls_along
 from digitize.tracing.overview import look_down
@@ -44,7 +43,6 @@ _OVERVIEW_MM = 0.3  # a cell of the coarse look
 _SEARCH_MM = 3.0  # from the rough edge, to either side
 _SIDE_MM = 0.5  # of each side that is compared across the edge
 _FOOT_WEIGHT = 0.2  # where a bright wall leaves it open which of its edges to follow
-_DARK = 0.01  # of paper white: levels below that differ by noise alone
 _REACHES_PX = (5.0, 4.0, 4.0)  # of the rounds of reading, each from an evened line
 _EVENED_MM = 0.8  # one sigma along the rim; at a corner of 4 mm radius that takes off 0.08 mm
 _ROUGH_U_PX = 0.15  # what rust and chipped paint move a reading by, besides its own scatter
@@ -160,7 +158,7 @@ def _steepest(bench: Bench, rough: Contours) -> Edge:
         inside_mm=_SEARCH_MM + abs(bench.thickness_mm),
         step_mm=bench.pixel_mm,
     )
-    level = along_loops(np.log(strips.ratio @ np.array(LUMINANCE, np.float32) + _DARK), rough, 2.0)
+    level = along_loops(log_light(strips.ratio), rough, 2.0)
     reach = max(2, round(_SIDE_MM / bench.pixel_mm))
     total = np.cumsum(np.pad(level, ((0, 0), (1, 0))), axis=1)
     sides = (total[:, reach:] - total[:, :-reach]) / reach  # [:, c]: mean of c to c + reach

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from digitize.photo.tone import LUMINANCE
 from digitize.tracing.silhouette.edge import Bench
 from digitize.tracing.silhouette.strips import Contours, unroll
-from digitize.tracing.silhouette.walls import face_shift_mm
+from digitize.tracing.silhouette.walls import face_shift_mm, wall_width_mm
 
 FloatArray = NDArray[np.float64]
 
@@ -44,7 +44,7 @@ class Walls:
 def wall_mm(bench: Bench, contours: Contours) -> FloatArray:
     """Width (N,) of the wall that shows below the upper edge, on the face's plane; 0: hidden."""
     shift = face_shift_mm(bench.camera, contours.points_mm, bench.thickness_mm)
-    return np.asarray(np.maximum(-np.sum(shift * contours.normals, axis=1), 0.0))
+    return wall_width_mm(shift, contours.normals)
 
 
 def walls_along(bench: Bench, contours: Contours) -> Walls:

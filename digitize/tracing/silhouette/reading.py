@@ -25,7 +25,7 @@ from digitize.tracing.silhouette.bridging import straight_across
 from digitize.tracing.silhouette.edge import Bench, Edge, Reading
 from digitize.tracing.silhouette.shadow import band_mm, dark_mm
 from digitize.tracing.silhouette.strips import Contours
-from digitize.tracing.silhouette.walls import face_shift_mm
+from digitize.tracing.silhouette.walls import face_shift_mm, wall_width_mm
 
 FloatArray = NDArray[np.float64]
 
@@ -115,7 +115,7 @@ def placed(bench: Bench, contours: Contours) -> Place:
     """Where every contour point lies in the photo, and the wall it may show."""
     px, normal_px, scale = _in_photo(bench.camera, contours)
     shift = face_shift_mm(bench.camera, contours.points_mm, bench.thickness_mm)
-    wall = np.maximum(-np.sum(shift * contours.normals, axis=1), 0.0) * scale
+    wall = wall_width_mm(shift, contours.normals) * scale
     bend = np.clip(contours.curvature_per_mm / scale, -0.12, 0.12)
     return Place(px, normal_px, scale, shift, wall, bend)
 

@@ -24,6 +24,11 @@ def face_shift_mm(camera: Camera, points_mm: FloatArray, thickness_mm: float) ->
     return np.asarray((points_mm - centre[:2]) * thickness_mm / (centre[2] - thickness_mm))
 
 
+def wall_width_mm(shift_mm: FloatArray, normals: FloatArray) -> FloatArray:
+    """Width (N,) of the wall that shows beside the edge, on the paper plane; 0: hidden."""
+    return np.asarray(np.maximum(-np.sum(shift_mm * normals, axis=1), 0.0))
+
+
 def edge_height_mm(shift_mm: FloatArray, normals: FloatArray, thickness_mm: float) -> FloatArray:
     """Height (N,) of the edge that stands against the paper."""
     return np.where(np.sum(shift_mm * normals, axis=1) > 0, thickness_mm, 0.0)

@@ -6,7 +6,6 @@ import io
 import json
 import re
 import shlex
-import sys
 from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
@@ -20,7 +19,6 @@ import pytest
 from svgelements import SVG
 from svgelements import Path as SvgPath
 
-from digitize.cli.main import run
 from digitize.comparing.comparison import compare
 from digitize.comparing.opening import FitInOptions, fit_in
 from digitize.comparing.pose import Pose
@@ -46,26 +44,6 @@ from digitize.pattern.model import Pattern
 from digitize.pattern.segments import Line
 
 Command = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def digitize(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> Command:
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    monkeypatch.chdir(tmp_path)
-
-    def command(*words: object) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["digitize", *map(str, words)])
-        try:
-            run()
-            code = 0
-        except SystemExit as exit_:
-            code = int(exit_.code or 0)
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return command
 
 
 @pytest.fixture
